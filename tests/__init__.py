@@ -1,0 +1,1 @@
+"""A package, so that `from tests import fakes` finds this folder and no other of that name."""

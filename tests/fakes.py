@@ -1,0 +1,303 @@
+"""Fakes at the seams of the host side: a board that speaks the link, a wire that spoils it, a port, a clock.
+
+They are written from FORMAT.md alone, without the host's own framing, and are stricter than the real thing: a fake
+board answers nothing that it was not asked, and a fake clock moves only when somebody waits.
+"""
+
+import json
+import random
+import struct
+import zlib
+from collections.abc import Callable, Iterable
+
+
+def crc_bytes(data: bytes) -> bytes:
+    return struct.pack("<I", zlib.crc32(data))
+
+
+def frame(kind: int, ss: int, payload: bytes) -> bytes:
+    """Frame by FORMAT.md section 5.2."""
+    head = b"\xe7\x9d" + bytes([kind, ss]) + struct.pack("<H", len(payload))
+    return head + crc_bytes(head)[:2] + payload + crc_bytes(payload)
+
+
+def request(ss: int, text: str) -> bytes:
+    """Request by FORMAT.md section 5.1; `text` is what stands after the two digits, escaped already."""
+    body = f"({ss:02X} {text})".encode()
+    return body + f"{zlib.crc32(body) & 0xFFFF:04X}\n".encode()
+
+
+def block(records: Iterable[bytes], boot_id: int = 77, boot_no: int = 1, seq: int = 0) -> bytes:
+    """Good block by FORMAT.md section 3 around 8-byte records."""
+    body = b"".join(records)
+    head = b"\xd6\x44\x47\x0a" + struct.pack("<BBHIII", 1, 24, len(body) // 8, boot_id, boot_no, seq)
+    return head + struct.pack("<I", zlib.crc32(head + body)) + body
+
+
+def record(value: int, tag: int, index: int = 0) -> bytes:
+    """Record by FORMAT.md section 2."""
+    return value.to_bytes(6, "little") + bytes([tag, index])
+
+
+def night_blocks(
+    n_blocks: int, seed: int = 1, *, boot_id: int = 77, first_seq: int = 0, start_s: int = 1_750_000_000
+) -> bytes:
+    """Invented blocks of edges, with a clock second at the head of each."""
+    rng = random.Random(seed)
+    out = b""
+    tick = 1000
+    for k in range(n_blocks):
+        seq = first_seq + k
+        rows = [record(tick, 0x02)] + ([record(1, 0x42)] if seq == 0 else [])
+        rows += [record(tick, 0x03), record(start_s + 60 * seq, 0x50)]
+        for _ in range(rng.randrange(1, 200)):
+            tick += rng.randrange(1, 5000)
+            rows.append(record(tick, 0x01, rng.randrange(128)))
+        out += block(rows, boot_id, 1, seq)
+    return out
+
+
+class FakeClock:
+    """Time that moves when somebody sleeps or waits, and by `step_ns` whenever it is read."""
+
+    def __init__(self, utc_s: float = 1_750_050_000.0, step_ns: int = 1000):
+        self.utc_ns = int(utc_s * 1e9)
+        self.ns = 5_000_000_000
+        self.step_ns = step_ns
+
+    def sleep(self, seconds: float) -> None:
+        self.ns += int(seconds * 1e9)
+        self.utc_ns += int(seconds * 1e9)
+
+    def monotonic_ns(self) -> int:
+        self.sleep(self.step_ns / 1e9)
+        return self.ns
+
+    def monotonic(self) -> float:
+        return self.monotonic_ns() / 1e9
+
+    def time_ns(self) -> int:
+        self.sleep(self.step_ns / 1e9)
+        return self.utc_ns
+
+
+class FakeBoard:
+    """Board with a store of segments. `feed` takes the host's bytes and returns the pieces that it would write.
+
+    `segments`: number -> [bytes, state]. `refuse`: verb -> (code, text). `facts` overrides what verbs answer.
+    """
+
+    def __init__(self, segments: dict[int, list] | None = None, board: str = "e66138528361ac2f"):
+        self.segments = segments if segments is not None else {}
+        self.board = board
+        self.refuse: dict[str, tuple[str, str]] = {}
+        self.facts: dict[str, dict] = {}
+        self.silent: set[str] = set()
+        self.asked: list[tuple[str, ...]] = []
+        self.bad = 0
+        self.tick = 12345
+        self.waiting = b""
+        self._line = bytearray()
+
+    def feed(self, data: bytes) -> list[bytes]:
+        self._line += data
+        out: list[bytes] = []
+        while (end := self._line.find(b"\n")) >= 0:
+            line, self._line = bytes(self._line[:end]), self._line[end + 1 :]
+            out += self._answer(line)
+        return out
+
+    def _answer(self, line: bytes) -> list[bytes]:
+        body = line[line.rfind(b"(") : line.rfind(b")") + 1]
+        if not body or line[line.rfind(b")") + 1 :] != f"{zlib.crc32(body) & 0xFFFF:04X}".encode():
+            self.bad += bool(line)
+            return []
+        assert len(line) < 240 and all(0x20 <= b <= 0x7E for b in line), line
+        ss, verb, *args = body[1:-1].decode().split(" ")
+        self.asked.append((verb, *args))
+        return [] if verb in self.silent else self._speak(int(ss, 16), verb, args)
+
+    def _speak(self, ss: int, verb: str, args: list[str]) -> list[bytes]:
+        if verb in self.refuse:
+            return self._refused(ss, *self.refuse[verb])
+        if verb in self.facts:
+            return self._facts(ss, self.facts[verb])
+        handler: Callable | None = getattr(self, f"do_{verb}", None)
+        return handler(ss, *args) if handler else self._refused(ss, "verb", f"no verb {verb}")
+
+    def _facts(self, ss: int, facts: dict) -> list[bytes]:
+        return [frame(1, ss, json.dumps(facts).encode())]
+
+    def _refused(self, ss: int, code: str, text: str) -> list[bytes]:
+        return [frame(4, ss, json.dumps({"code": code, "text": text}).encode())]
+
+    def _data(self, ss: int, data: bytes) -> list[bytes]:
+        out = [frame(2, ss, struct.pack("<I", k) + data[k : k + 1020]) for k in range(0, len(data), 1020)]
+        return [*out, frame(3, ss, json.dumps({"bytes": len(data), "crc": zlib.crc32(data)}).encode())]
+
+    def do_who(self, ss: int) -> list[bytes]:
+        return self._facts(
+            ss,
+            {
+                "board": self.board, "firmware": "0.1.0", "log": 1, "link": 1, "interpreter": "fake",
+                "interpreter_kind": 3, "boot_id": 77, "boot_no": 1, "clock_hz": 125_000_000, "cycles_per_tick": 9,
+                "channels": 0x7F, "low_mask": 0x7F, "wiring_check": 1,
+            },
+        )  # fmt: skip
+
+    def do_state(self, ss: int) -> list[bytes]:
+        unpulled = sum(len(d) for d, state in self.segments.values() if state != 1)
+        return self._facts(
+            ss,
+            {
+                "tick": self.tick, "levels": 127, "records": 10, "waiting": 0, "ring_lost": 0, "fifo_drops": 0,
+                "store_lost": 0, "bad_requests": self.bad, "segments": len(self.segments), "unpulled_bytes": unpulled,
+                "free_bytes": 1_000_000, "nights_left": 6, "store": "ok", "clock_second": 1_750_050_000,
+                "clock_state": 0, "supply_mv": 3900, "temp_c100": 1650, "faults": [], "heap_free": 90_000,
+            },
+        )  # fmt: skip
+
+    def do_tick(self, ss: int) -> list[bytes]:
+        self.tick += 1000
+        return self._facts(ss, {"tick": self.tick, "boot_id": 77})
+
+    def do_commit(self, ss: int) -> list[bytes]:
+        if self.waiting and self.segments:
+            last = self.segments[max(self.segments)]
+            last[0] += self.waiting
+            self.waiting = b""
+        return self._facts(ss, {"committed": 1})
+
+    def do_list(self, ss: int) -> list[bytes]:
+        rows = [struct.pack("<IIB3x", n, len(d), state) for n, (d, state) in sorted(self.segments.items())]
+        return self._data(ss, b"".join(rows))
+
+    def do_get(self, ss: int, number: str, offset: str, length: str) -> list[bytes]:
+        if int(number) not in self.segments:
+            return self._refused(ss, "segment", f"no segment {number}")
+        return self._data(ss, bytes(self.segments[int(number)][0][int(offset) : int(offset) + int(length)]))
+
+    def do_pulled(self, ss: int, number: str, size: str, crc: str) -> list[bytes]:
+        segment = self.segments.get(int(number))
+        if segment is None or segment[1] == 1:
+            return self._refused(ss, "segment", f"no segment {number}")
+        if segment[1] == 2:
+            return self._refused(ss, "growing", "still growing")
+        if len(segment[0]) != int(size) or zlib.crc32(segment[0]) != int(crc):
+            return self._refused(ss, "mismatch", "size or check differ")
+        segment[1] = 1
+        return self._facts(ss, {"marked": int(number)})
+
+    def do_note(self, ss: int, *args: str) -> list[bytes]:
+        return self._facts(ss, {"tick": self.tick})
+
+    def do_host(self, ss: int, *args: str) -> list[bytes]:
+        return self._facts(ss, {"tick": int(args[0])})
+
+    def do_settings(self, ss: int) -> list[bytes]:
+        return self._facts(ss, {"chatter_edges": 200})
+
+
+class BadWire:
+    """Spoils the pieces that pass: each fault strikes a piece with its own probability, from a seeded source.
+
+    drop: the piece is lost. double: it comes twice. flip: one bit turns. split: it comes in several parts.
+    delay: it comes after the piece that follows it. text: words of a console come before it. quiet_after: pieces that
+    pass unspoilt at the end, so that a test can say when the wire is good again.
+    """
+
+    def __init__(self, seed: int, **faults: float):
+        unknown = set(faults) - {"drop", "double", "flip", "split", "delay", "text"}
+        assert not unknown, unknown
+        self.rng = random.Random(seed)
+        self.faults = faults
+        self.struck = dict.fromkeys(faults, 0)
+        self._late: list[bytes] = []
+
+    def _strikes(self, fault: str) -> bool:
+        hit = self.rng.random() < self.faults.get(fault, 0.0)
+        if hit:
+            self.struck[fault] += 1
+        return hit
+
+    def carry(self, pieces: Iterable[bytes]) -> list[bytes]:
+        out: list[bytes] = []
+        for piece in pieces:
+            if self._strikes("delay"):
+                self._late.append(piece)
+                continue
+            out += self._spoilt(piece)
+            for late in self._late:
+                out += self._spoilt(late)
+            self._late.clear()
+        return out
+
+    def _spoilt(self, piece: bytes) -> list[bytes]:
+        if self._strikes("drop"):
+            return []
+        if self._strikes("flip"):
+            bent = bytearray(piece)
+            bent[self.rng.randrange(len(bent))] ^= 1 << self.rng.randrange(8)
+            piece = bytes(bent)
+        if self._strikes("text"):
+            piece = b"Traceback (most recent call last):\r\n\xe7" + piece
+        parts = [piece]
+        if self._strikes("split"):
+            cuts = sorted(self.rng.randrange(len(piece) + 1) for _ in range(3))
+            parts = [piece[a:b] for a, b in zip([0, *cuts], [*cuts, len(piece)], strict=True)]
+        return parts * 2 if self._strikes("double") else parts
+
+
+class FakePort:
+    """What pyserial gives, over a board in this process. A read that finds nothing moves the clock by its time-out.
+
+    `cut_after`: bytes from the board after which the port fails like one that was unplugged. `down` and `up` are
+    wires for the two directions.
+    """
+
+    def __init__(self, board: FakeBoard, clock: FakeClock, down: BadWire | None = None, up: BadWire | None = None,
+                 cut_after: int | None = None, trip_s: float = 0.001):  # fmt: skip
+        self.board, self.clock, self.down, self.up = board, clock, down, up
+        self.cut_after = cut_after
+        self.trip_s = trip_s
+        self.given = 0
+        self.timeout = 0.05
+        self.is_open = True
+        self.buffer = bytearray()
+
+    def __call__(self, url: str, **options: object) -> "FakePort":
+        """Stands in for `serial_for_url`."""
+        assert options["write_timeout"] and options["timeout"] is not None
+        self.timeout = options["timeout"]
+        self.is_open = True
+        return self
+
+    def write(self, data: bytes) -> int:
+        assert self.is_open
+        sent = self.up.carry([data]) if self.up else [data]
+        for piece in sent:
+            back = self.board.feed(piece)
+            self.buffer += b"".join(self.down.carry(back) if self.down else back)
+        self.clock.sleep(self.trip_s)
+        return len(data)
+
+    @property
+    def in_waiting(self) -> int:
+        return len(self.buffer)
+
+    def read(self, size: int) -> bytes:
+        assert self.is_open
+        if self.cut_after is not None and self.given >= self.cut_after:
+            raise OSError(5, "unplugged")
+        if not self.buffer:
+            self.clock.sleep(self.timeout)
+            return b""
+        if self.cut_after is not None:
+            size = min(size, self.cut_after - self.given)
+        out = bytes(self.buffer[:size])
+        del self.buffer[:size]
+        self.given += len(out)
+        return out
+
+    def close(self) -> None:
+        self.is_open = False
