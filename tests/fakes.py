@@ -5,10 +5,19 @@ board answers nothing that it was not asked, and a fake clock moves only when so
 """
 
 import json
+import os
 import random
+import select
 import struct
+import threading
 import zlib
 from collections.abc import Callable, Iterable
+
+try:
+    import termios
+    import tty
+except ImportError:  # no pseudo-terminals on this system: PtyBoard is not used there
+    pass
 
 
 def crc_bytes(data: bytes) -> bytes:
@@ -301,3 +310,40 @@ class FakePort:
 
     def close(self) -> None:
         self.is_open = False
+
+
+class PtyBoard:
+    """A fake board behind a real pseudo-terminal, served by a thread, for tests of the real port code."""
+
+    def __init__(self, board: FakeBoard, greeting: bytes = b""):
+        self.board = board
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.url = os.ttyname(self._slave)
+        os.write(self._master, greeting)
+        self._stop, self._wake = os.pipe()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+
+    def __enter__(self) -> "PtyBoard":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        os.write(self._wake, b"x")
+        termios.tcflush(self._slave, termios.TCIOFLUSH)  # a write that waits for room ends
+        self._thread.join(5)
+        for handle in (self._master, self._slave, self._stop, self._wake):
+            os.close(handle)
+
+    def _serve(self) -> None:
+        while True:
+            ready, _, _ = select.select([self._master, self._stop], [], [])
+            if self._stop in ready:
+                return
+            for piece in self.board.feed(os.read(self._master, 4096)):
+                rest = piece
+                while rest:
+                    _, room, _ = select.select([self._stop], [self._master], [])
+                    if not room:
+                        return
+                    rest = rest[os.write(self._master, rest) :]
