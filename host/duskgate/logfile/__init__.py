@@ -1,0 +1,1 @@
+"""Opens logs and captures: bytes in, tables of board time out."""

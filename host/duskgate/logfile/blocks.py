@@ -1,0 +1,109 @@
+"""Finds the good blocks in bytes that may be damaged anywhere (FORMAT.md section 3)."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+MAGIC = b"\xd6DG\n"
+VERSION = 1
+HEADER = struct.Struct("<4sBBHIIII")
+HEADER_SIZE = HEADER.size
+CHECKED = 20  # bytes of the header that the CRC covers
+MAX_RECORDS = 508
+RECORD_SIZE = 8
+FIRST_VALUE_TAG = 0x40
+
+BLOCK = np.dtype(
+    [("stream", "i4"), ("pos", "i8"), ("n", "i4"), ("boot_id", "i8"), ("boot_no", "i8"), ("seq", "i8"), ("crc", "u4")]
+)
+
+
+@dataclass
+class Damage:
+    """A stretch without a good block: where, how long, and what stood at its first block magic."""
+
+    pos: int
+    size: int
+    why: str
+
+
+@dataclass
+class Scan:
+    blocks: np.ndarray  # of BLOCK, in the order of the bytes
+    damage: list[Damage] = field(default_factory=list)
+
+
+def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
+    """All good blocks of `data` and the stretches between them. One step per block or per false magic."""
+    whole = bytes(data) if isinstance(data, memoryview) else data  # memoryview has no find
+    view = memoryview(whole)
+    rows: list[tuple] = []
+    damage: list[Damage] = []
+    good_end, pos, why = 0, 0, ""
+    while True:
+        pos = whole.find(MAGIC, pos)
+        if pos < 0:
+            break
+        size, fault, row = _examine(view, pos)
+        if fault:
+            why = why or fault
+        if size:
+            if pos > good_end:
+                damage.append(Damage(good_end, pos - good_end, "" if fault else why))
+            if fault:
+                damage.append(Damage(pos, size, fault))
+            else:
+                rows.append((stream, pos, *row))
+            good_end, why = pos + size, ""
+            pos = good_end
+        else:
+            pos += 1
+    if len(whole) > good_end:
+        damage.append(Damage(good_end, len(whole) - good_end, why))
+    return Scan(np.array(rows, dtype=BLOCK), damage)
+
+
+def _examine(view: memoryview, pos: int) -> tuple[int, str, tuple]:
+    """(size to step over or 0, fault, block fields) of the block that may begin at `pos`."""
+    if len(view) - pos < HEADER_SIZE:
+        return 0, "a block's header is cut short", ()
+    _, version, header_size, n, boot_id, boot_no, seq, crc = HEADER.unpack_from(view, pos)
+    if version > VERSION:
+        return _newer(view, pos), f"a block of log version {version}, newer than this program reads ({VERSION})", ()
+    if version != VERSION or header_size != HEADER_SIZE or not 1 <= n <= MAX_RECORDS or not boot_id:
+        return 0, "a block's header is damaged", ()
+    end = pos + HEADER_SIZE + RECORD_SIZE * n
+    if end > len(view):
+        return 0, f"a block of {n} records is cut short", ()
+    if zlib.crc32(view[pos + HEADER_SIZE : end], zlib.crc32(view[pos : pos + CHECKED])) != crc:
+        return 0, f"the check of a block of {n} records does not fit", ()
+    fault = "" if view[pos + HEADER_SIZE + 6] < FIRST_VALUE_TAG else "a block does not begin with a stamped record"
+    return (0 if fault else end - pos), fault, (n, boot_id, boot_no, seq, crc)
+
+
+def _newer(view: memoryview, pos: int) -> int:
+    """Size of a newer version's block, or 0 where its check does not show that it has the shape we know."""
+    _, _, header_size, n, _, _, _, crc = HEADER.unpack_from(view, pos)
+    end = pos + header_size + RECORD_SIZE * n
+    if header_size < HEADER_SIZE or end > len(view):
+        return 0
+    right = zlib.crc32(view[pos + header_size : end], zlib.crc32(view[pos : pos + CHECKED])) == crc
+    return end - pos if right else 0
+
+
+def gather(streams: list[bytes | memoryview], blocks: np.ndarray) -> np.ndarray:
+    """The records of the blocks, one after the other, as little-endian 64-bit words."""
+    if not len(blocks):
+        return np.empty(0, "<u8")
+    return np.concatenate(
+        [
+            np.frombuffer(streams[stream], "<u8", count=n, offset=pos + HEADER_SIZE)
+            for stream, pos, n in zip(
+                blocks["stream"].tolist(), blocks["pos"].tolist(), blocks["n"].tolist(), strict=True
+            )
+        ]
+    )

@@ -1,0 +1,79 @@
+"""Times in which a logger could not see: told by it, or to be concluded from its counts of what was lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from duskgate.logfile.recording import MISSING, OVERRUN, STORE, category, table
+
+__all__ = ["MISSING", "OVERRUN", "STORE", "frame", "from_counts", "sorted_table"]
+
+COUNTS = {"lost_edges": OVERRUN, "fifo_drops": OVERRUN, "store_lost": STORE}
+
+
+def frame(boot: np.ndarray, from_ns: np.ndarray, to_ns: np.ndarray, why: str) -> pd.DataFrame:
+    boot = np.asarray(boot)
+    return table("blind", boot=boot, from_ns=from_ns, to_ns=to_ns, why=category("blind", "why", [why] * len(boot)))
+
+
+def sorted_table(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    parts = [part for part in parts if len(part)]
+    if not parts:
+        return table("blind")
+    return pd.concat(parts, ignore_index=True).sort_values(["boot", "from_ns"], kind="stable", ignore_index=True)
+
+
+def from_counts(
+    readings: pd.DataFrame, first_ns: np.ndarray, told: pd.DataFrame, running_on: bool = False
+) -> pd.DataFrame:
+    """A spell wherever a count of losses grew: some time between the reading before and the one that tells it.
+
+    readings: as fields.RECORDING. first_ns: start of each boot. told: spells that the logger dated itself; a growth
+    of a stamper count that has one of them inside it is explained by it. running_on: the counts go on over boots
+    (captures) instead of starting at 0 in each.
+    """
+    out = []
+    for kind, why in COUNTS.items():
+        rows = readings[readings["kind"] == kind]
+        if not len(rows):
+            continue
+        value, boot = rows["value"].to_numpy(), rows["boot"].to_numpy()
+        before = np.empty_like(value)
+        before[0] = value[0] if running_on else 0
+        before[1:] = value[:-1]
+        if not running_on:
+            before[1:][boot[1:] != boot[:-1]] = 0
+        grew = value > before
+        boot, to_ns = boot[grew], rows["t_ns"].to_numpy()[grew]
+        from_ns = _reading_before(readings, boot, to_ns, first_ns)
+        if why == OVERRUN:
+            free = ~_touches(told, boot, from_ns, to_ns)
+            boot, from_ns, to_ns = boot[free], from_ns[free], to_ns[free]
+        out.append(frame(boot, from_ns, to_ns, why))
+    return sorted_table(out)
+
+
+def _reading_before(readings: pd.DataFrame, boot: np.ndarray, t_ns: np.ndarray, first_ns: np.ndarray) -> np.ndarray:
+    """Time of the last round of readings before each time: losses are told with the round after them."""
+    rounds = readings[readings["kind"].isin(["battery_mv", "temp_c100", *COUNTS])]
+    at_boot, at_ns = rounds["boot"].to_numpy(), rounds["t_ns"].to_numpy()
+    out = np.minimum(first_ns[boot], t_ns) if len(boot) else np.empty(0, np.int64)
+    for i, (b, t) in enumerate(zip(boot.tolist(), t_ns.tolist(), strict=True)):
+        low, high = np.searchsorted(at_boot, [b, b + 1])
+        earlier = low + np.searchsorted(at_ns[low:high], t) - 1
+        if earlier >= low:
+            out[i] = max(out[i], at_ns[earlier])
+    return out
+
+
+def _touches(told: pd.DataFrame, boot: np.ndarray, from_ns: np.ndarray, to_ns: np.ndarray) -> np.ndarray:
+    if not len(told):
+        return np.zeros(len(boot), bool)
+    key = told.sort_values(["boot", "to_ns"], kind="stable")
+    tb, tt, tf = key["boot"].to_numpy(), key["to_ns"].to_numpy(), key["from_ns"].to_numpy()
+    out = np.zeros(len(boot), bool)
+    for i, (b, lo, hi) in enumerate(zip(boot.tolist(), from_ns.tolist(), to_ns.tolist(), strict=True)):
+        mine = tb == b
+        out[i] = bool(((tt[mine] >= lo) & (tf[mine] <= hi)).any())
+    return out
