@@ -121,7 +121,7 @@ class FakeBoard:
         if not body or line[line.rfind(b")") + 1 :] != f"{zlib.crc32(body) & 0xFFFF:04X}".encode():
             self.bad += bool(line)
             return []
-        assert len(line) < 240 and all(0x20 <= b <= 0x7E for b in line), line
+        assert len(line) < 240 and all(0x20 <= b <= 0x7E for b in body), line
         ss, verb, *args = body[1:-1].decode().split(" ")
         self.asked.append((verb, *args))
         return [] if verb in self.silent else self._speak(int(ss, 16), verb, args)

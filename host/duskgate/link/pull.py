@@ -1,0 +1,254 @@
+"""Takes over from the board what the logbook lacks, checks it, keeps parts over a cut, then marks what is safe.
+
+The order makes loss impossible: bytes are checked block by block, written whole under a new name, read again from the
+disk, and only then is the board told that it may drop them one day.
+"""
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ..errors import BoardRefused, LinkError
+from .answers import Segment, SegmentState
+from .blockcheck import HEADER as BLOCK_HEADER
+from .blockcheck import clock_seconds, damaged_spans, quiet_moments, sound_length
+
+# A board that goes on logging writes a line a minute about itself. Fewer than half an hour of these, and nothing else,
+# are left on the board for the next pull: a file for each look at the board would only litter the logbook.
+FEWEST_QUIET_MOMENTS = 30
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """New bytes of one segment from an offset on."""
+
+    segment: int
+    offset: int
+    data: bytes
+    growing: bool = False
+
+
+@dataclass
+class PullResult:
+    """What a pull did. `path` is None when there was nothing new; `warnings` are sentences for a person."""
+
+    board: str
+    path: Path | None = None
+    night: str = ""
+    site: Path | None = None
+    new_bytes: int = 0
+    resumed_bytes: int = 0
+    quiet_moments: int = 0
+    marked: list[int] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict:
+        """The same for a script."""
+        return {
+            "board": self.board,
+            "file": str(self.path) if self.path else None,
+            "night": self.night or None,
+            "site": str(self.site) if self.site else None,
+            "new_bytes": self.new_bytes,
+            "resumed_bytes": self.resumed_bytes,
+            "quiet_moments": self.quiet_moments,
+            "marked_segments": self.marked,
+            "warnings": self.warnings,
+        }
+
+
+class Pull:
+    """One pull over an open link into a logbook.
+
+    `name_night(seconds, pulled_utc_us)` gives the night's date from clock seconds found in the data; `now_utc_us` reads
+    the host's clock; `progress(done, total)` is told bytes; `whole` fetches everything anew, whatever is held.
+    """
+
+    def __init__(
+        self,
+        link: Any,
+        logbook: Any,
+        *,
+        name_night: Callable[[list[int], int], str],
+        now_utc_us: Callable[[], int],
+        tool: str,
+        progress: Progress | None = None,
+        site: bytes | None = None,
+        whole: bool = False,
+    ):
+        self.link = link
+        self.logbook = logbook
+        self.name_night = name_night
+        self.now_utc_us = now_utc_us
+        self.tool = tool
+        self.progress = progress or (lambda done, total: None)
+        self.site = site
+        self.whole = whole
+        self._done = 0
+        self._total = 0
+
+    def run(self) -> PullResult:
+        """Pull. Raises LinkError (what came is kept for the next try), UsageError for a disk or logbook at fault."""
+        with self.logbook.lock():
+            who = self.link.who()
+            self.result = PullResult(who["board"].lower())
+            self._commit()
+            segments = self.link.list_segments()
+            clocks = [self.link.measure_clock().as_header()]
+            self._part = self.logbook.part(self.result.board)
+            held = self._held_here(segments)
+            pieces = self._fetch_all(segments, held)
+            if self._worth_a_file(pieces):
+                clocks.append(self.link.measure_clock().as_header())
+                self._store(who, clocks, pieces)
+            self._part.remove()
+            self._mark(segments)
+        return self.result
+
+    def _commit(self) -> None:
+        """Have the last seconds written too. A store that is full or failing is no reason to leave the rest there."""
+        try:
+            self.link.commit()
+        except BoardRefused as refused:
+            self._warn(f"{refused}; what was committed before is pulled")
+
+    def _held_here(self, segments: list[Segment]) -> dict[int, int]:
+        """Bytes held of each segment on the board; 0 where the logbook's segment of that number is another one."""
+        holding = self.logbook.holding(self.result.board)
+        for text in holding.unsound:
+            self._warn(f"{text}: left as it is, and what the board still has of it is pulled again")
+        held = {}
+        for segment in segments:
+            data = holding.segments.get(segment.number, b"")
+            same = not self.whole and len(data) > 0 and self._begins_with(segment, data)
+            held[segment.number] = len(data) if same else 0
+            if same and len(data) > segment.size:
+                self._warn(
+                    f"segment {segment.number} is shorter on the board than in the logbook: nothing taken from it"
+                )
+        return held
+
+    def _begins_with(self, segment: Segment, data: bytes | bytearray) -> bool:
+        """Whether the board's segment is the one that `data` is of: a block's header is unique to its boot."""
+        size = min(BLOCK_HEADER.size, segment.size, len(data))
+        return size == 0 or self.link.read_segment(segment.number, 0, size) == bytes(data[:size])
+
+    def _fetch_all(self, segments: list[Segment], held: dict[int, int]) -> list[Piece]:
+        wanted = [s for s in segments if s.size > held[s.number]]
+        kept = self._kept_parts(wanted, held)
+        self.result.resumed_bytes = sum(len(data) for data in kept.values())
+        self._total = sum(s.size - held[s.number] for s in wanted) - self.result.resumed_bytes
+        self.progress(0, self._total)
+        pieces = []
+        for segment in wanted:
+            try:
+                data = self._fetch(segment, held[segment.number], kept.get(segment.number, b""))
+            except BoardRefused as refused:
+                self._warn(f"segment {segment.number} was not given: {refused}")
+                continue
+            except LinkError as error:
+                safe = self.result.resumed_bytes + self._done
+                raise LinkError(f"{error}; {safe} bytes are kept: pull again to go on from there") from error
+            if data:
+                growing = segment.state is SegmentState.GROWING
+                pieces.append(Piece(segment.number, held[segment.number], data, growing))
+        return pieces
+
+    def _kept_parts(self, wanted: list[Segment], held: dict[int, int]) -> dict[int, bytes]:
+        """Segment -> bytes after the held ones that an earlier, interrupted pull has got already."""
+        kept: dict[int, bytearray] = {}
+        if self.whole:
+            self._part.remove()
+        for piece in self._part.load():
+            if piece.segment in held:
+                data = kept.setdefault(piece.segment, bytearray())
+                if piece.offset == held[piece.segment] + len(data):
+                    data += piece.data
+        sound: dict[int, bytes] = {}
+        for segment in wanted:
+            data = kept.get(segment.number, b"")
+            room = segment.size - held[segment.number]
+            # a segment from offset 0 may be of a store that was emptied since
+            if data and len(data) <= room and (held[segment.number] or self._begins_with(segment, data)):
+                sound[segment.number] = bytes(data)
+        return sound
+
+    def _fetch(self, segment: Segment, held: int, kept: bytes) -> bytes:
+        """Bytes of one segment after the held ones, every block checked; saved as a part whatever happens."""
+        start = held + len(kept)
+        got = bytearray()
+        before = self._done
+        try:
+            self.link.read_segment(
+                segment.number, start, segment.size - start, lambda n: self.progress(before + n, self._total), got
+            )
+        except BaseException:
+            whole_blocks = bytes(got[: sound_length(got)])
+            self._keep(segment.number, start, whole_blocks)
+            raise
+        data = self._checked(segment, start, bytes(got))
+        self._keep(segment.number, start, data)
+        return kept + data
+
+    def _keep(self, number: int, offset: int, data: bytes) -> None:
+        if data:
+            self._part.append(Piece(number, offset, data))
+        self._done += len(data)
+
+    def _checked(self, segment: Segment, start: int, data: bytes) -> bytes:
+        """`data` once its blocks are right; damage is read a second time, and kept when the board has it so."""
+        sound = sound_length(data)
+        if sound == len(data):
+            return data
+        again = self.link.read_segment(segment.number, start + sound, len(data) - sound)
+        data = data[:sound] + again
+        for offset, length in damaged_spans(data):
+            self._warn(
+                f"segment {segment.number}: {length} bytes at {start + offset} are damaged on the board; "
+                "kept as they are, the rest is whole"
+            )
+        return data
+
+    def _worth_a_file(self, pieces: list[Piece]) -> bool:
+        moments = [quiet_moments(p.data) if p.growing and p.offset else None for p in pieces]
+        counts = [m for m in moments if m is not None]
+        if len(counts) == len(moments) and sum(counts) < FEWEST_QUIET_MOMENTS:
+            self.result.quiet_moments = sum(counts)
+            return False
+        return True
+
+    def _store(self, who: dict, clocks: list[dict], pieces: list[Piece]) -> None:
+        now = self.now_utc_us()
+        seconds = [second for piece in pieces for second in clock_seconds(piece.data)]
+        night = self.name_night(seconds, now)
+        header = {
+            "board": self.result.board,
+            "tool": self.tool,
+            "pulled_utc_us": now,
+            "who": who,
+            "host_clock": clocks,
+        }
+        self.result.path = self.logbook.add(header, pieces, night)
+        self.result.night = night
+        self.result.new_bytes = sum(len(p.data) for p in pieces)
+        if self.site is not None:
+            self.result.site = self.logbook.keep_site(night, self.site)
+
+    def _mark(self, segments: list[Segment]) -> None:
+        """Tell the board which segments are safe, by what stands on the disk now."""
+        held = self.logbook.holding(self.result.board).segments
+        for segment in segments:
+            data = held.get(segment.number, b"")
+            if segment.state is not SegmentState.NOT_PULLED or not segment.size or len(data) != segment.size:
+                continue
+            try:
+                if self.link.mark_pulled(segment.number, segment.size, zlib.crc32(data)):
+                    self.result.marked.append(segment.number)
+            except BoardRefused as refused:
+                self._warn(f"segment {segment.number} stays on the board as not pulled: {refused}")
+
+    def _warn(self, text: str) -> None:
+        self.result.warnings.append(text)
