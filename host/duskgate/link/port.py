@@ -211,7 +211,7 @@ class BoardLink:
         """One request, asked again when no right answer comes. Raises LinkError or BoardRefused."""
         failures = 0
         while True:
-            outcome = self._exchange(verb, arguments, expect, again=failures > 0)
+            outcome = self._exchange(verb, arguments, expect)
             if isinstance(outcome, Answer):
                 return outcome
             failures += 1
@@ -238,7 +238,6 @@ class BoardLink:
         *,
         progress: Progress | None = None,
         into: bytearray | None = None,
-        again: bool = False,
     ) -> Answer | Failure:
         """Send one request and wait for its outcome; data that came in order goes to `into` whatever happens."""
         session, clock = self._session, self.clock
@@ -249,8 +248,8 @@ class BoardLink:
         outcome: Answer | Failure | None = None
         told = len(into) if into is not None else 0
         try:
-            # an empty line ends whatever half line lies in the board's buffer
-            self._write(b"\n" + line if again else line)
+            # the line feed before it ends whatever half line lies in the board's buffer
+            self._write(b"\n" + line)
             while outcome is None:
                 data = self._read(max(0.0, min(session.deadline - clock.monotonic(), POLL_S)))
                 now = clock.monotonic()

@@ -1,0 +1,108 @@
+"""The command line: commands are loaded when they are called, and every error leaves through one place.
+
+Exit codes: 0 fine, 1 a fault of ours, 2 wrong use or a faulty site file, 3 no link, 4 damaged log, 5 nothing asked for
+can be answered, 6 not ready (`errors.py`). 130 when stopped by the user.
+"""
+
+import importlib
+import importlib.util
+import sys
+import traceback
+from typing import Any
+
+import click
+
+from .. import __version__
+from ..errors import DuskgateError
+
+STOPPED = 130
+# command -> (module of this folder, what `duskgate --help` says). The module holds a click command of that name.
+COMMANDS = {
+    "demo": ("demo", "A simulated night through the real firmware: log, page and tables, no hardware needed."),
+    "site": ("site", "Write a site file by asking: place, heads, camera, cells."),
+    "boards": ("boards", "What is plugged in: firmware, log, nights left, clock."),
+    "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
+    "pull": ("pull", "Copy what is new from the board into the logbook, checked and safe."),
+    "night": ("night", "A night's report: what came, what was caught, what was missed and why."),
+}
+
+
+class LazyCommands(click.Group):
+    """Group whose `--help` loads no command, and whose `main` turns every error into one line and its exit code."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of a night's work; a command whose module is not there is not listed."""
+        return [name for name, (module, _) in COMMANDS.items() if _there(module)]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load the command's module."""
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        module = importlib.import_module(f"{__name__}.{COMMANDS[cmd_name][0]}")
+        return next(v for v in vars(module).values() if isinstance(v, click.Command) and v.name == cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List of commands from the table, without loading any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][1]) for name in self.list_commands(ctx)])
+
+    def main(self, args: Any = None, prog_name: str | None = None, *rest: Any, **extra: Any) -> Any:
+        """Run and leave with the exit code that belongs to what happened."""
+        words = list(sys.argv[1:] if args is None else args)
+        extra["standalone_mode"] = False
+        try:
+            code = super().main(words, prog_name or "duskgate", *rest, **extra)
+        except DuskgateError as error:
+            code = _say(error, error.exit_code, "--traceback" in words)
+        except click.ClickException as error:
+            error.show()
+            code = error.exit_code
+        except (click.Abort, KeyboardInterrupt):
+            click.echo("duskgate: stopped", err=True)
+            code = STOPPED
+        except BrokenPipeError:
+            # the reader of our output has gone, like `head`; a second error at exit would say nothing more
+            sys.stdout = None
+            code = 0
+        except Exception as error:
+            code = _say_bug(error, "--traceback" in words)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _there(module: str) -> bool:
+    return importlib.util.find_spec(f"{__name__}.{module}") is not None
+
+
+def _say(error: DuskgateError, code: int, with_traceback: bool) -> int:
+    if with_traceback:
+        traceback.print_exception(error)
+    click.echo(f"duskgate: {' '.join(str(error).split())}", err=True)
+    return code
+
+
+def _say_bug(error: Exception, with_traceback: bool) -> int:
+    """One line for what nobody foresaw; the log and the board are never changed by a report going wrong."""
+    if with_traceback:
+        traceback.print_exception(error)
+    what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+    hint = "" if with_traceback else "; run it again as `duskgate --traceback ...` and send us what it prints"
+    click.echo(f"duskgate: this is a bug of ours ({what}){hint}", err=True)
+    return 1
+
+
+@click.command(
+    cls=LazyCommands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Each command explains itself: `duskgate pull --help`.",
+)
+@click.version_option(__version__, prog_name="duskgate", message="%(prog)s %(version)s")
+@click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
+def main(traceback: bool) -> None:
+    """Knows what came to the feeder's beam at night, what the flashes did, and what was missed and why.
+
+    A night's work: `boards` before dusk, `pull` in the morning, then `night`.
+    """
+
+
+if __name__ == "__main__":
+    main()

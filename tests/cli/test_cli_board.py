@@ -1,0 +1,118 @@
+"""`boards`, `note` and `pull` over a pseudo-terminal with a fake board behind it."""
+
+import json
+import sys
+
+import pytest
+from click.testing import CliRunner
+from duskgate.cli import main
+from duskgate.logfile.archive import Logbook
+
+from tests import fakes
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals on this system")
+ONE = fakes.night_blocks(25, seed=1)
+
+
+@pytest.fixture
+def board():
+    with fakes.PtyBoard(fakes.FakeBoard({1: [ONE, 0], 2: [fakes.night_blocks(2, seed=2), 2]})) as pty:
+        yield pty
+
+
+def run(*words: object, code: int = 0):
+    done = CliRunner().invoke(main, [str(w) for w in words])
+    assert done.exit_code == code, done.output
+    return done
+
+
+def test_boards_says_what_is_plugged_in(board):
+    out = run("boards", "--port", board.url).stdout
+    assert "board e66138528361ac2f, firmware 0.1.0" in out and "room for 6 more nights" in out
+    assert "clock" in out and "supply  3.90 V" in out
+
+
+def test_boards_as_json_and_port_from_the_environment(board, monkeypatch):
+    monkeypatch.setenv("DUSKGATE_PORT", board.url)
+    facts = json.loads(run("boards", "--json").stdout)
+    assert facts["boards"][0]["who"]["board"] == "e66138528361ac2f"
+    assert facts["boards"][0]["state"]["nights_left"] == 6
+
+
+def test_boards_tells_faults_losses_and_a_clock_that_stopped(board):
+    board.board.facts["state"] = {
+        "unpulled_bytes": 1, "free_bytes": 1, "nights_left": 0.5, "store": "full", "clock_state": 1,
+        "clock_second": None, "ring_lost": 7, "store_lost": 0, "faults": ["the store is full"],
+    }  # fmt: skip
+    out = run("boards", "--port", board.url).stdout
+    assert "room for 0.5 more nights (store full)" in out and "oscillator had stopped" in out
+    assert "7 records since start (ring)" in out and "fault   the store is full" in out
+
+
+def test_a_board_that_cannot_be_reached_is_listed_with_exit_code_3():
+    done = run("boards", "--port", "/dev/no-such-port", code=3)
+    assert "there is no port" in done.stdout
+    assert json.loads(run("boards", "--json", "--port", "/dev/no-such-port", code=3).stdout)["boards"][0]["error"]
+
+
+def test_note_reaches_the_board(board):
+    run("note", "refilled", "--port", board.url)
+    run("note", "cells", "--head", 2, "--port", board.url)
+    said = json.loads(run("note", "text", "brume à 3 h", "--json", "--port", board.url).stdout)
+    assert board.board.asked == [
+        ("note", "1", "0"),
+        ("note", "2", "2"),
+        ("note", "4", "0", "brume%20%C3%A0%203%20h"),
+    ]
+    assert said["tick"] == 12345 and said["text"] == "brume à 3 h"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["text"], "needs its text"),
+        (["cells"], "which flash"),
+        (["moved", "--head", 1], "cells only"),
+        (["cells", "--head", 9], "1<=x<=4"),
+    ],
+)
+def test_notes_that_say_too_little(words, said):
+    assert said in run("note", *words, code=2).stderr
+
+
+def test_pull_brings_the_log_once(board, tmp_path):
+    book = tmp_path / "book"
+    done = run("pull", "--logbook", book, "--port", board.url)
+    assert "every block checked" in done.stdout and "1 segments are marked" in done.stdout and done.stderr == ""
+    again = run("pull", "--logbook", book, "--port", board.url)
+    assert again.stdout == "Board e66138528361ac2f: nothing new.\n"
+    assert len(Logbook(book).files()) == 1 and bytes(Logbook(book).holding("e66138528361ac2f").segments[1]) == ONE
+
+
+def test_pull_as_json_and_anew(board, tmp_path):
+    run("pull", "--logbook", tmp_path, "--port", board.url)
+    facts = json.loads(run("pull", "--whole", "--json", "--logbook", tmp_path, "--port", board.url).stdout)
+    assert facts["new_bytes"] == len(ONE) + len(fakes.night_blocks(2, seed=2)) and facts["file"].endswith(".dgl")
+
+
+def test_pull_names_the_file_by_the_clock_in_the_log(board, tmp_path):
+    run("pull", "--logbook", tmp_path, "--port", board.url)
+    # the fake board's clock begins at 2025-06-15T15:06:40Z: in the afternoon everywhere near this meridian
+    assert Logbook(tmp_path).files()[0].name.startswith("2025-06-1")
+
+
+def test_pull_without_a_board_is_3_and_leaves_nothing(tmp_path):
+    done = run("pull", "--logbook", tmp_path / "book", "--port", "/dev/no-such-port", code=3)
+    assert "there is no port" in done.stderr and not (tmp_path / "book").exists()
+
+
+def test_pull_into_a_file_is_2(board, tmp_path):
+    (tmp_path / "book").write_text("mine")
+    assert "not a logbook folder" in run("pull", "--logbook", tmp_path / "book", "--port", board.url, code=2).stderr
+    assert (tmp_path / "book").read_text() == "mine"
+
+
+def test_warnings_go_to_the_error_stream(board, tmp_path):
+    board.board.refuse["pulled"] = ("mismatch", "the check differs")
+    done = run("pull", "--logbook", tmp_path, "--port", board.url)
+    assert "stays on the board as not pulled" in done.stderr and "every block checked" in done.stdout
