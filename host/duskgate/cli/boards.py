@@ -62,11 +62,9 @@ def lines(board: dict[str, Any]) -> list[str]:
     ]
     if isinstance(state.get("supply_mv"), int) and state["supply_mv"] > 0:
         out.append(f"  supply  {state['supply_mv'] / 1000:.2f} V")
-    lost = {"ring": state.get("ring_lost"), "store": state.get("store_lost")}
-    if any(lost.values()):
-        out.append(
-            "  lost    " + ", ".join(f"{n} records ({where})" for where, n in lost.items() if n) + " since start"
-        )
+    for where in ("ring_lost", "store_lost"):
+        if state.get(where):
+            out.append(f"  lost    {state[where]} records since start ({where.removesuffix('_lost')})")
     out += [f"  fault   {fault}" for fault in state.get("faults") or []]
     return out
 
