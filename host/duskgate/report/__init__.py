@@ -1,0 +1,1 @@
+"""Facts of a night (a plain dict), and the page that shows them."""

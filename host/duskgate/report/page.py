@@ -1,0 +1,93 @@
+"""The night's page: facts and tables -> one HTML file that needs no network.
+
+The plotly library is embedded once. The content security policy names the hashes of the two embedded scripts and
+allows nothing else to run and nothing to be fetched; style is allowed in line because plotly writes style attributes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from pathlib import Path
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from .. import plots
+from ..plots import style
+
+TEMPLATES = Path(__file__).parent / "templates"
+LOOK_WORDS = {"day": "Day", "red": "Dim red", "paper": "Paper"}
+
+
+def night_page(facts: dict, tables: dict) -> str:
+    """The whole page as text (UTF-8). Everything it says comes from `facts`; the figures' marks come from `tables`."""
+    figures = {name: figure_json(name, tables, facts) for name in facts["figures"]}
+    library, own = script_safe(get_plotlyjs()), script_safe(_read("page.js"))
+    template = _environment().from_string(_read("night.html.j2"))
+    return template.render(
+        facts=facts,
+        library=Markup(library),
+        own=Markup(own),
+        css=Markup(looks_css() + _read("page.css")),
+        policy=policy([library, own]),
+        figures=Markup(json_for_script(figures)),
+        swaps=Markup(json_for_script(style.swaps())),
+        looks=LOOK_WORDS,
+    )
+
+
+def figure_json(name: str, tables: dict, facts: dict) -> dict:
+    """One figure as plain JSON; its title is left to the page's heading, so that it wraps on a phone."""
+    figure = json.loads(plots.build(name, tables, facts).to_json())
+    figure["layout"].pop("title", None)
+    figure["layout"]["margin"]["t"] = 30
+    return figure
+
+
+def _read(name: str) -> str:
+    return (TEMPLATES / name).read_text(encoding="utf-8")
+
+
+def _environment() -> Environment:
+    env = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    env.filters["sentence"] = lambda text: text if str(text).endswith((".", "!", "?")) else f"{text}."
+    return env
+
+
+def script_safe(code: str) -> str:
+    """Our own or the library's script text; refused when it could end its element or open a comment in HTML."""
+    if re.search(r"</script|<!--|<script", code, re.IGNORECASE):
+        raise ValueError("a script to be embedded holds text that would end or upset its element")
+    return code
+
+
+def json_for_script(thing: object) -> str:
+    """JSON that cannot leave a script element: <, > and & as escapes, and no line separators of old script readers."""
+    text = json.dumps(thing, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
+
+
+def policy(scripts: list[str]) -> str:
+    """Content security policy that lets only these script texts run (CSP level 2 hashes) and fetches nothing."""
+    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts)
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def looks_css() -> str:
+    """One design, three looks: each role as a CSS variable."""
+
+    def block(selector: str, k: int) -> str:
+        rows = "".join(f"--{role.replace('_', '-')}:{c[k]};" for role, c in style.ROLES.items())
+        return f"{selector}{{{rows}}}"
+
+    css = [block(":root", 0), block(':root[data-look="red"]', 1), block(':root[data-look="paper"]', 2)]
+    return "\n".join([*css, f"@media print{{{block(':root,:root[data-look]', 2)}}}", ""])

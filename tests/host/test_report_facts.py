@@ -1,0 +1,111 @@
+"""Facts of nights at the edges: nobody came, nothing was wired, nothing is known. All nights here are invented."""
+
+import json
+
+import pytest
+from duskgate.report.facts import night_facts, summary_lines
+
+from tests.host.sample_night import LOG, SITE, lacking, nothing_night, problems, sample_night, sample_sky
+
+
+def facts_of(night, *, site=SITE, sky=True, **log):
+    found = night_facts(night, site, sample_sky() if sky else None, LOG | log)
+    json.dumps(found, allow_nan=False)
+    return found
+
+
+NIGHTS = {
+    "busy": lambda: sample_night(),
+    "empty": lambda: sample_night(0),
+    "no light sensor": lambda: sample_night(flash=False),
+    "unknown clock": lambda: sample_night(clock="unknown"),
+    "nothing": nothing_night,
+}
+
+
+@pytest.mark.parametrize("kind", NIGHTS)
+def test_every_night_has_three_sentences_and_a_dozen_lines(kind):
+    facts = facts_of(NIGHTS[kind]())
+    assert len(facts["answer"]) == 3 and all(s.endswith(".") and len(s) > 20 for s in facts["answer"])
+    lines = summary_lines(facts)
+    assert len(lines) == 12 and not any("\n" in line or "nan" in line.lower() or "None" in line for line in lines)
+    assert [s["question"][-1] for s in facts["sections"]] == ["?"] * 6
+
+
+def test_the_busy_night_is_answered_with_intervals_and_n():
+    facts = facts_of(sample_night())
+    assert "140 visits (137 to 144" in facts["answer"][0] and "9.4 h of sight" in facts["answer"][0]
+    assert "n = " in facts["answer"][1] and "recycled" in facts["answer"][1]
+    with_interval = [
+        v for k, v in facts["numbers"].items() if k.startswith(("delay", "skew", "recycle", "rate", "best"))
+    ]
+    assert with_interval and all(v["lo"] <= v["value"] <= v["hi"] and v["n"] > 0 for v in with_interval)
+    assert facts["versions"]["interpreters"] == ["MicroPython on a PC 1.28.0"]
+
+
+def test_an_empty_night_is_an_answer_and_not_a_fault():
+    facts = facts_of(sample_night(0))
+    assert facts["status"] == "empty" and facts["answer"][0].startswith("Nobody came in 9.4 h of sight")
+    assert "visits" in facts["figures"] and facts["figures"]["visits"]["title"].startswith("No visits from")
+
+
+def test_without_a_light_sensor_nothing_is_said_of_the_flashes():
+    facts = facts_of(sample_night(flash=False))
+    assert not facts["watched"] and "No light sensor was wired" in facts["answer"][1]
+    assert "delay" not in facts["figures"] and "misses" not in facts["figures"]
+
+
+def test_an_unknown_clock_makes_the_facts_partial_and_asks_for_the_clock():
+    facts = facts_of(sample_night(clock="unknown"))
+    assert any("no time of day" in p for p in facts["partial"])
+    assert any("duskgate clock" in t["what"] for t in facts["tonight"])
+    assert "time of day unknown" in facts["log"]["clock_text"]
+
+
+def test_nothing_at_all_is_said_plainly():
+    facts = facts_of(nothing_night(), site=None, sky=False)
+    assert facts["status"] == "nothing" and "cannot tell whether anything came" in facts["answer"][0]
+    assert facts["figures"] == {} and not facts["sky"]["known"]
+
+
+def test_damage_is_listed_with_offsets_and_makes_the_facts_partial():
+    facts = facts_of(sample_night(), problems=problems(3))
+    assert facts["log"]["problems"]["n"] == 3 and facts["log"]["problems"]["rows"][1]["offset"] == 4096
+    assert facts["partial"] and "partial" in facts["answer"][2]
+    many = facts_of(sample_night(), problems=problems(900))
+    assert many["log"]["problems"]["n"] == 900 and "the first 200 are listed" in many["log"]["problems"]["text"]
+
+
+def test_a_number_without_data_says_how_much_is_needed():
+    night = sample_night()
+    night.estimates["latency"]["beam_flash"]["heads"]["FLASH2"]["median"] = lacking(4, 30)
+    facts = facts_of(night)
+    assert facts["numbers"]["delay_beam_flash_FLASH2_median"]["text"] == "not enough data, n = 4, need about 30"
+    assert facts["numbers"]["delay_beam_flash_FLASH2_median"]["value"] is None
+
+
+def test_advice_names_slow_heads_and_dark_heads_and_orders_damage_first():
+    night = sample_night()
+    night.estimates["latency"]["beam_flash"]["heads"]["FLASH3"] = {"median": lacking(0, 30), "p95": lacking(0, 30)}
+    facts = facts_of(night, problems=problems(1))
+    said = [t["what"] for t in facts["tonight"]]
+    assert said[0].startswith("Pull the log again")
+    assert any(s.startswith("Fresh cells in FLASH1") for s in said) and any(s.startswith("Check FLASH3") for s in said)
+
+
+def test_a_sound_night_that_asks_for_nothing_says_so():
+    night = sample_night(5)
+    est = night.estimates
+    est["recycle"], est["misses"]["by_cause"], est["misses"]["n"], est["fires"]["interference"] = {}, {}, 0, 0
+    est["kinds"]["leaf"] = 0
+    facts = facts_of(night)
+    assert (
+        facts["tonight"] == []
+        and facts["answer"][2] == "Nothing in the log asks for a change tonight, and it is sound."
+    )
+
+
+def test_thinned_marks_are_announced():
+    facts = facts_of(sample_night(4000))
+    figure = facts["figures"]["visits"]
+    assert figure["draw_every"] == 3 and "every 3rd is drawn" in figure["note"]
