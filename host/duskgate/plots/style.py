@@ -1,0 +1,114 @@
+"""Colours by role in three looks, and the parts that every figure shares.
+
+Roles differ in lightness as well as hue, and no figure leans on colour alone: shape, dash, row and words say the same.
+A figure is built in the day look; the page swaps each colour for that of the same role in another look, which is why
+no two roles may share a day colour.
+"""
+
+import numpy as np
+import plotly.graph_objects as go
+
+LOOKS = ("day", "red", "paper")
+# role: day, dim red (green and blue kept low, so that dark-adapted eyes stay so), paper (little ink)
+ROLES: dict[str, tuple[str, str, str]] = {
+    "ground": ("#fbfaf7", "#000000", "#ffffff"),
+    "ink": ("#24272c", "#d93a20", "#000000"),
+    "soft": ("#5a6069", "#b8311b", "#4a4a4a"),
+    "grid": ("#dfdcd4", "#2b0904", "#dddddd"),
+    "full": ("#17527c", "#e0452a", "#101010"),
+    "part": ("#b8710f", "#c8452c", "#5c5c5c"),
+    "none": ("#8a2b58", "#f04a30", "#2e2e2e"),
+    "other": ("#2e7d71", "#8c2817", "#707070"),
+    "hatch": ("#85898f", "#6e1a0d", "#8a8a8a"),
+    "frame": ("#70655a", "#b02a16", "#333333"),
+    "moon": ("#8b7a3a", "#7c2011", "#666666"),
+    "sky_day": ("#fbf1da", "#220703", "#ffffff"),
+    "sky_civil": ("#f0e8df", "#1a0502", "#fbfbfb"),
+    "sky_nautical": ("#e4e4e6", "#130301", "#f6f6f6"),
+    "sky_astronomical": ("#d6dbe4", "#0c0201", "#f1f1f1"),
+    "sky_night": ("#c8d0de", "#050100", "#ececec"),
+}
+FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
+SYMBOLS = ("circle", "diamond", "x", "square", "triangle-up", "cross")
+DASHES = ("solid", "dash", "dot", "dashdot")
+
+
+def colour(role: str) -> str:
+    """Day colour of a role."""
+    return ROLES[role][0]
+
+
+def swaps() -> dict[str, dict[str, str]]:
+    """For each other look: day colour -> colour of the same role there."""
+    return {look: {c[0]: c[k] for c in ROLES.values()} for k, look in enumerate(LOOKS) if k}
+
+
+def plain(text: object) -> str:
+    """Text from files and devices for a figure, in which plotly would otherwise read tags."""
+    return str(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def every(n: int, step: int) -> slice:
+    """Every step-th of n points, so that what is drawn is known beforehand."""
+    return slice(None, n, max(1, step))
+
+
+def jitter(n: int, half: float) -> np.ndarray:
+    """Fixed offsets in -half..half that part marks in a row (additive recurrence with the golden ratio)."""
+    return ((np.arange(n) * 0.6180339887) % 1.0 * 2 - 1) * half
+
+
+def axis(title: str, **more) -> dict:
+    return {
+        "title": {"text": title, "standoff": 8, "font": {"size": 13}},
+        "gridcolor": colour("grid"),
+        "linecolor": colour("soft"),
+        "showline": True,
+        "zeroline": False,
+        "ticks": "outside",
+        "tickcolor": colour("soft"),
+        "tickfont": {"size": 12, "color": colour("ink")},
+        "automargin": True,
+        "fixedrange": False,
+        **more,
+    }
+
+
+def words_at(x, y, text: str, **more) -> dict:
+    """An annotation without an arrow."""
+    return {
+        "x": x,
+        "y": y,
+        "text": text,
+        "showarrow": False,
+        "xanchor": "left",
+        "align": "left",
+        "font": {"size": 12, "color": colour("ink")},
+        **more,
+    }
+
+
+def make(title: str, data: list[dict], height: int, **layout) -> go.Figure:
+    """A figure from plain dicts in the common style."""
+    common = {
+        "title": {"text": plain(title), "x": 0, "xanchor": "left", "font": {"size": 15}},
+        "height": height,
+        "paper_bgcolor": colour("ground"),
+        "plot_bgcolor": colour("ground"),
+        "font": {"family": FONT, "color": colour("ink"), "size": 13},
+        "margin": {"l": 14, "r": 14, "t": 56, "b": 48},
+        "hovermode": "closest",
+        "dragmode": False,
+        "bargap": 0,
+        "barmode": "overlay",
+        "showlegend": False,
+        "legend": {"orientation": "h", "y": -0.22, "x": 0, "font": {"size": 12}},
+        "hoverlabel": {
+            "bgcolor": colour("ground"),
+            "bordercolor": colour("soft"),
+            "font": {"color": colour("ink"), "size": 13},
+            "align": "left",
+        },
+        "template": "none",
+    }
+    return go.Figure({"data": data, "layout": {**common, **layout}})
