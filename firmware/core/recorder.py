@@ -1,0 +1,126 @@
+"""Groups of records into blocks, blocks into the store. Owns the block being filled and the sequence numbers."""
+
+from core import blocks, records, store
+from core.shim import const
+
+_STATEMENT = const(24)  # records in a restated boot statement at most
+
+
+class Recorder:
+    """Nothing else writes records, but for the tick unrolling, which fills `block.buf` and calls filled().
+
+    facts: values of the boot statement as (tag, value, index) in their order; levels(): wire levels now.
+    `top` is the highest tick of a stamped record so far; a group stamped earlier is moved up to it.
+    """
+
+    def __init__(self, log_store, policy, boot_id, boot_no, facts, levels, before_commit=None):
+        self.store = log_store
+        self.policy = policy
+        self.boot_id = boot_id
+        self.boot_no = boot_no
+        self.block = blocks.Block()
+        self._restated = blocks.Block(_STATEMENT)
+        self._facts = facts
+        self._levels = levels
+        self._before_commit = before_commit
+        self._stated = False  # the segment that grows holds this boot's statement
+        self._statement_waits = False  # ... or the block being filled does
+        self.sequence = 0
+        self.top = 0
+        self._committed_top = 0
+        self._committed_levels = 0
+        self.records = 0  # records handed to blocks since boot
+        self.lost = 0  # records that could not be stored
+        self.stored_bytes = 0
+
+    def room(self):
+        """Records that fit before a commit is due."""
+        return max(0, self.policy.records - self.block.n)
+
+    def filled(self, n, top):
+        """The unrolling wrote `n` stamped records behind the block's last one; `top`: tick of the last word."""
+        self.block.n += n
+        self.records += n
+        if top > self.top:
+            self.top = top
+
+    def statement(self):
+        """Append the boot statement's values to the levels record just written."""
+        for tag, value, index in self._facts:
+            self.block.put(value, tag, index)
+        self.records += len(self._facts)
+        self._statement_waits = True
+
+    def group(self, tick, tag, payload, values, backward=False):
+        """A stamped record and its values, never torn apart. Returns the tick it got.
+
+        backward: allowed to lie before records already written (chatter summary, host clock).
+        """
+        if self.block.n + 1 + len(values) > self.block.most:
+            self.commit()
+        if not backward:
+            tick = self.top = max(tick, self.top)
+        self.block.put(tick, tag, payload)
+        for value_tag, value, index in values:
+            self.block.put(value, value_tag, index)
+        self.records += 1 + len(values)
+        return tick
+
+    def moment(self, tick, values, backward=False):
+        return self.group(tick, records.MOMENT, 0, values, backward)
+
+    def commit(self):
+        """Write what waits. Returns False where it could not be stored: it is then counted as lost."""
+        block = self.block
+        if not block.n:
+            return True
+        if self._before_commit:
+            self._before_commit()
+        size = block.at()
+        if self.store.begins_segment(size):
+            self._stated = False
+        parts = ()
+        if not self._stated and not self._statement_waits:
+            parts = (self._restate(),)
+        parts += (self._seal(block),)
+        safe = self.store.append(parts)
+        if safe:
+            self._stated = True
+            self.stored_bytes += sum(len(part) for part in parts)
+        else:
+            self.lost += block.n
+            if self.store.status == store.FULL and self.store.growing is not None:
+                self._end_full_store()
+        self._statement_waits = False
+        self._committed_top = self.top
+        self._committed_levels = self._levels()
+        block.n = 0
+        return safe
+
+    def _end_full_store(self):
+        """Say in the log that logging ends because the store is full and kept, if the growing segment has room."""
+        block = self._restated
+        block.n = 0
+        block.put(self.top, records.MOMENT, 0)
+        block.put(records.STOP_STORE_FULL, records.STOP, 0)
+        if self._stated and not self.store.begins_segment(block.at()):
+            self.store.append((self._seal(block),))
+        self.store.stop_growing()
+
+    def _seal(self, block):
+        view = block.seal(self.boot_id, self.boot_no, self.sequence)
+        self.sequence += 1
+        return view
+
+    def _restate(self):
+        """A block that repeats the boot statement, as the first of a segment.
+
+        It stands between the block committed before and the one that waits, with the tick and levels of that moment.
+        """
+        block = self._restated
+        block.n = 0
+        block.put(self._committed_top, records.LEVELS, self._committed_levels)
+        block.put(1, records.RESTATED, 0)
+        for tag, value, index in self._facts:
+            block.put(value, tag, index)
+        return self._seal(block)

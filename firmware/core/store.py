@@ -1,0 +1,269 @@
+"""Segments on the board's file system (FORMAT.md section 4): append, mark as pulled, drop, count boots.
+
+The file system is handed in: open(name, mode), remove(name), rename(old, new), listdir(folder), size(name),
+mkdir(folder), space() -> (bytes of a block, blocks, free blocks). All fail with OSError. `flush` of a file commits it.
+"""
+
+import binascii
+import errno
+
+from core import blocks
+from core.shim import const
+
+FOLDER = "log"
+SEGMENT_BYTES = const(32724)  # just fits 8 littlefs blocks of 4096 bytes less their pointers; the format allows 32768
+RESERVE_PERCENT = const(5)
+RESERVE_LEAST = const(8)
+NIGHT_BYTES = const(270000)  # 20,000 edges, 600 minute records, a commit every 10 s for 10 h
+_READ = const(1024)
+
+OK = "ok"
+FULL = "full"
+FAILING = "failing"
+
+NOT_PULLED = const(0)
+PULLED = const(1)
+GROWING = const(2)
+
+
+class Segment:
+    """number, committed bytes, pulled (the file is named `.out`)."""
+
+    def __init__(self, number, size, pulled):
+        self.number = number
+        self.size = size
+        self.pulled = pulled
+
+    def name(self):
+        return "%s/%08d.%s" % (FOLDER, self.number, "out" if self.pulled else "seg")
+
+
+class Store:
+    """All segments, oldest first, in `segments`; the newest may be growing.
+
+    `drop_unpulled()` says whether unpulled segments may go when room is needed. `status` is "ok", "full" or "failing"
+    and `error` the last error number; `last_boot_no` is that of the newest block found, 0 where there is none.
+    """
+
+    def __init__(self, fs, drop_unpulled=lambda: False):
+        self._fs = fs
+        self._drop_unpulled = drop_unpulled
+        self._file = None
+        self._buf = bytearray(_READ)
+        self.segments = []
+        self.growing = None
+        self.status = OK
+        self.error = 0
+        self.last_boot_no = 0
+        self.torn = None  # number of a newest segment that did not end with a whole block
+        self._find()
+        self._find_boot()
+
+    # -- what is there -------------------------------------------------------------------------------------------
+
+    def _find(self):
+        try:
+            names = self._fs.listdir(FOLDER)
+        except OSError as error:
+            if error.errno != errno.ENOENT:
+                raise
+            self._fs.mkdir(FOLDER)
+            names = []
+        for name in names:
+            stem, ending = name[:8], name[8:]
+            if ending in (".seg", ".out") and stem.isdigit():
+                size = self._fs.size("%s/%s" % (FOLDER, name))
+                self.segments.append(Segment(int(stem), size, ending == ".out"))
+        self.segments.sort(key=lambda segment: segment.number)
+
+    def _find_boot(self):
+        """Walk the newest segment: may it grow, and which boot wrote last?"""
+        for segment in reversed(self.segments):
+            whole = self._walk(segment)
+            if segment is self.segments[-1] and not segment.pulled:
+                if whole:
+                    self.growing = segment
+                else:
+                    self.torn = segment.number
+            if self.last_boot_no:
+                return
+
+    def _walk(self, segment):
+        """Step over the blocks; True where the last one ends with the file."""
+        at = 0
+        header = bytearray(blocks.HEADER)
+        with self._fs.open(segment.name(), "rb") as file:
+            while at < segment.size:
+                file.seek(at)
+                if file.readinto(header) != blocks.HEADER:
+                    return False
+                found = blocks.parse_header(header)
+                if found is None:
+                    return False
+                self.last_boot_no = max(self.last_boot_no, found[2])
+                at += blocks.HEADER + 8 * found[0]
+        return at == segment.size
+
+    def find(self, number):
+        """The segment of that number, or None."""
+        for segment in self.segments:
+            if segment.number == number:
+                return segment
+        return None
+
+    def state_of(self, segment):
+        if segment.pulled:
+            return PULLED
+        return GROWING if segment is self.growing else NOT_PULLED
+
+    def open_at(self, segment, offset):
+        """A file of the segment for reading, at `offset`. Readers see committed bytes only."""
+        file = self._fs.open(segment.name(), "rb")
+        if offset:
+            file.seek(offset)
+        return file
+
+    def check_steps(self, segment):
+        """Generator over the CRC-32 of the first 1, 2, .. kB of a segment; the last value is that of all of it."""
+        check = at = 0
+        view = memoryview(self._buf)
+        with self._fs.open(segment.name(), "rb") as file:
+            while at < segment.size:
+                n = file.readinto(view[: min(_READ, segment.size - at)])
+                if not n:
+                    break
+                check = binascii.crc32(view[:n], check)
+                at += n
+                yield check
+        if not at:
+            yield 0
+
+    # -- append --------------------------------------------------------------------------------------------------
+
+    def begins_segment(self, size):
+        """Whether a block of `size` bytes would be the first of a new segment."""
+        return self.growing is None or self.growing.size + size > SEGMENT_BYTES
+
+    def append(self, parts):
+        """Commit the blocks `parts` (a tuple of bytes-likes) as one. True where they are safe; else see `status`.
+
+        Never raises OSError. A failed append leaves what was committed before.
+        """
+        size = sum(len(part) for part in parts)
+        for attempt in range(2):
+            try:
+                if self.begins_segment(size):
+                    if not self._begin_segment():
+                        return False
+                self._write(parts, size)
+                self.status = OK
+                return True
+            except OSError as error:
+                self.error = error.errno
+                self._let_go()
+                if error.errno != errno.ENOSPC or attempt:
+                    break
+                if not self.drop_oldest():
+                    self.status = FULL
+                    return False
+        self.status = FULL if self.error == errno.ENOSPC else FAILING
+        return False
+
+    def _write(self, parts, size):
+        if self._file is None:
+            self._file = self._fs.open(self.growing.name(), "ab")
+        for part in parts:
+            if self._file.write(part) != len(part):
+                raise OSError(errno.EIO)
+        self._file.flush()
+        self.growing.size += size
+
+    def _let_go(self):
+        """After an error: close, and go on with this segment only if it is as it was."""
+        growing = self.growing
+        self.close()
+        if growing is None:
+            return
+        try:
+            size = self._fs.size(growing.name())
+        except OSError:
+            size = None
+        if size != growing.size:
+            self.growing = None
+            if size is None and not growing.size:
+                self.segments.remove(growing)
+            elif size is not None:
+                growing.size = size  # the reader finds the whole blocks in it
+
+    def close(self):
+        """Close the open file; what was flushed is safe whether this works or not."""
+        if self._file is not None:
+            try:
+                self._file.close()
+            except OSError as error:
+                self.error = error.errno
+            self._file = None
+
+    def stop_growing(self):
+        """The newest segment is closed for good: the next block begins another, and this one can be pulled."""
+        self.close()
+        self.growing = None
+
+    def _begin_segment(self):
+        self.close()
+        if not self.make_room():
+            self.status = FULL
+            return False
+        number = self.segments[-1].number + 1 if self.segments else 1
+        segment = Segment(number, 0, False)
+        self._file = self._fs.open(segment.name(), "ab")
+        self.segments.append(segment)
+        self.growing = segment
+        return True
+
+    # -- room ----------------------------------------------------------------------------------------------------
+
+    def reserve(self):
+        """Blocks that stay free: littlefs copies on every write, and settings must be changeable in a full store."""
+        return max(RESERVE_LEAST, self._fs.space()[1] * RESERVE_PERCENT // 100)
+
+    def make_room(self):
+        """Drop the oldest pulled segments until the reserve is free. False: no room and nothing that may go."""
+        while self._fs.space()[2] < self.reserve():
+            if not self.drop_oldest():
+                return False
+        return True
+
+    def drop_oldest(self):
+        """Remove the oldest segment that may go. False where there is none."""
+        for segment in self.segments:
+            if segment is not self.growing and (segment.pulled or self._drop_unpulled()):
+                self._fs.remove(segment.name())
+                self.segments.remove(segment)
+                return True
+        return False
+
+    def mark_pulled(self, segment):
+        """Rename `.seg` to `.out`. OSError where that fails: the segment is then as it was."""
+        old = segment.name()
+        segment.pulled = True
+        try:
+            self._fs.rename(old, segment.name())
+        except OSError:
+            segment.pulled = False
+            raise
+
+    def unpulled_bytes(self):
+        return sum(segment.size for segment in self.segments if not segment.pulled)
+
+    def free_bytes(self):
+        """Bytes that can still be logged: free blocks over the reserve, and pulled segments, which may be dropped."""
+        size, total, free = self._fs.space()
+        reserve = max(RESERVE_LEAST, total * RESERVE_PERCENT // 100)
+        pulled = sum(segment.size for segment in self.segments if segment.pulled)
+        return max(0, (free - reserve) * size) + pulled
+
+    @staticmethod
+    def nights_left_tenths(free_bytes, bytes_a_night=0):
+        """Nights that still fit, in tenths, at the usual size of a busy night or the one measured, if larger."""
+        return free_bytes * 10 // max(NIGHT_BYTES, bytes_a_night)
