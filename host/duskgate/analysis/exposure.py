@@ -1,0 +1,128 @@
+"""When the beam could be seen: session, time without sight and why, time blocked, and what is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from duskgate.analysis import spans
+from duskgate.analysis.kinds import Kinds, long_darkness
+from duskgate.analysis.settings import Settings
+from duskgate.analysis.traces import Traces
+
+RESETS = ("watchdog", "program fault", "asked")
+
+
+@dataclass
+class Gap:
+    """A span of the axis (s) in which visits could not be seen."""
+
+    start: float
+    end: float
+    why: str
+    detail: str
+
+
+@dataclass
+class Exposure:
+    """Spans in seconds on the axis. `closed` is all time in which a visit could not have been told."""
+
+    session: np.ndarray
+    gaps: list[Gap]
+    off: np.ndarray
+    blind: np.ndarray
+    blocked: np.ndarray
+    shadow: np.ndarray
+    dark_s: float
+
+    @property
+    def closed(self) -> np.ndarray:
+        return spans.union(np.concatenate([self.off, self.blind, self.blocked, self.shadow]))
+
+    def live_s(self) -> float:
+        lo, hi = self.bounds
+        return hi - lo - spans.total(spans.clip(self.closed, lo, hi))
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        return (float(self.session[0, 0]), float(self.session[-1, 1])) if len(self.session) else (0.0, 0.0)
+
+
+def measure(traces: Traces, kinds: Kinds, s: Settings) -> Exposure:
+    """Exposure of one night."""
+    session = np.column_stack([traces.x0, traces.x1]) / 1e9 if len(traces.boot) else spans.EMPTY
+    gaps = _between_boots(traces) + _blind(traces)
+    off = _of(gaps, ("off", "reset"))
+    blind = _of(gaps, ("loss", "store lost"))
+    blocked = spans.union(np.concatenate([kinds.spells, kinds.chatter]), s.blocked_near_s)
+    if len(session):
+        blocked = spans.clip(blocked, session[0, 0], session[-1, 1])
+    shadow = spans.union(
+        np.concatenate([_wide(kinds.spells, s.blocked_near_s), _wide(long_darkness(kinds, s), s.dew_near_s)])
+    )
+    gaps += _blocked(blocked, kinds) + _chatter_guard(traces)
+    gaps.sort(key=lambda g: g.start)
+    return Exposure(session, gaps, off, blind, blocked, shadow, spans.total(spans.union(kinds.spells)))
+
+
+def summary(e: Exposure) -> dict:
+    """Seconds of session, live, blind, blocked and off time; `shadow_s` is the flicker's neighbourhood."""
+    lo, hi = e.bounds
+    off = spans.union(e.off)
+    blind = spans.union(np.concatenate([e.off, e.blind]))
+    blocked = spans.union(np.concatenate([blind, e.blocked]))
+    return {
+        "session_s": hi - lo, "live_s": e.live_s(), "off_s": spans.total(off), "blind_s": spans.total(blind) - spans.total(off),
+        "blocked_s": spans.total(blocked) - spans.total(blind), "dark_s": e.dark_s,
+        "shadow_s": spans.total(spans.clip(e.closed, lo, hi)) - spans.total(spans.clip(blocked, lo, hi)),
+    }  # fmt: skip
+
+
+def _wide(pieces: np.ndarray, margin: float) -> np.ndarray:
+    return np.column_stack([pieces[:, 0] - margin, pieces[:, 1] + margin]) if len(pieces) else pieces
+
+
+def _of(gaps: list[Gap], why: tuple[str, ...]) -> np.ndarray:
+    return np.array([(g.start, g.end) for g in gaps if g.why in why]).reshape(-1, 2)
+
+
+def _between_boots(traces: Traces) -> list[Gap]:
+    x0, x1 = traces.x0 / 1e9, traces.x1 / 1e9
+    out = []
+    for k in range(1, len(traces.boot)):
+        cause = traces.cause[k]
+        why = "reset" if cause in RESETS else "off"
+        detail = f"the logger started again: {cause}"
+        if not (traces.known[k] and traces.known[k - 1]):
+            detail += "; the length of this gap is not known"
+        out.append(Gap(float(x1[k - 1]), float(x0[k]), why, detail))
+    return out
+
+
+def _blind(traces: Traces) -> list[Gap]:
+    out = []
+    for (lo, hi), why in zip(traces.blind / 1e9, traces.blind_why, strict=True):
+        kind = "store lost" if why.startswith("store") else "loss"
+        out.append(Gap(float(lo), float(hi), kind, why))
+    return out
+
+
+def _blocked(blocked: np.ndarray, kinds: Kinds) -> list[Gap]:
+    flicker = spans.touching(blocked[:, 0], blocked[:, 1], kinds.chatter) if len(blocked) else []
+    dark = spans.touching(blocked[:, 0], blocked[:, 1], kinds.spells) if len(blocked) else []
+    out = []
+    for (lo, hi), f, d in zip(blocked, flicker, dark, strict=True):
+        detail = "the beam was dark and flickered" if f and d else "the beam flickered" if f else "the beam was dark"
+        out.append(Gap(float(lo), float(hi), "blocked", detail))
+    return out
+
+
+def _chatter_guard(traces: Traces) -> list[Gap]:
+    c = traces.chatter
+    out = []
+    for x, span, n, channel in zip(
+        c["x"].to_numpy(), c["span_ns"].to_numpy(), c["edges"].to_numpy(), c["channel"].to_numpy(), strict=True
+    ):
+        out.append(Gap(x / 1e9, (x + span) / 1e9, "chatter", f"{n} edges of channel {channel} stored as a summary"))
+    return out

@@ -1,0 +1,247 @@
+"""Recycle time of each head through the night, with what the data do not carry said instead of fitted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from duskgate.analysis.recycle_data import Trials, rough_threshold
+from duskgate.analysis.recycle_fit import Data, Fit, Flat, Power, Steps, at_reference, first_guess, profile, solve
+from duskgate.analysis.stats import Z95, estimate, lacking
+
+NEED_NEAR = 12  # informative breaks (0.6 to 1.6 R) below which no curve is fitted
+NEED_MISSED = 3
+SAG_LR = 6.0  # likelihood ratio that a sag must bring over none (two parameters)
+STEPS_NEAR = 500  # informative breaks that carry a curve of free shape
+STEPS_GAIN = 1.0  # log posterior by which the free shape must beat the power curve
+N_STEPS = 7
+
+
+@dataclass
+class Recycle:
+    """The fit (None where the data carry none), units (head, cells) in its order, and what is reported."""
+
+    fit: Fit | None
+    units: list[tuple[int, int]]
+    sags: bool
+    report: dict
+    lost_share: float = 0.0  # share of commands that reached no head although all were charged
+    u_last: dict[tuple[int, int], float] | None = None
+
+    def unit_of(self, head: int, cells: int) -> int:
+        return self.units.index((head, cells)) if (head, cells) in self.units else -1
+
+
+def estimate_recycle(t: Trials) -> Recycle:
+    """Fit all heads together and report each."""
+    rough = _rough(t)
+    units = [u for u, r in rough.items() if r.fits]
+    report = {}
+    fit, sags = (None, False) if not units else _fit(t, rough, units)
+    u_last = {u: _last_u(t, u) for u in rough}
+    for k, name in enumerate(t.names):
+        mine = [u for u in rough if u[0] == k]
+        curves = [_report(t, rough[u], fit, units, u, sags, u_last[u]) for u in mine]
+        report[name] = curves[-1] if curves else _nothing(0)
+        if len(curves) > 1:
+            report[name]["earlier_cells"] = curves[:-1]
+    return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last)
+
+
+@dataclass
+class Rough:
+    """A first look at one head on one set of cells."""
+
+    r: float
+    lo: float
+    hi: float
+    near: int
+    missed: int
+    longest_missed: float
+    shortest_fired: float
+    fires: int
+
+    @property
+    def fits(self) -> bool:
+        return (
+            np.isfinite(self.r)
+            and self.near >= NEED_NEAR
+            and self.missed >= NEED_MISSED
+            and self.longest_missed > self.shortest_fired
+        )
+
+
+def _rows(t: Trials, unit: tuple[int, int]) -> np.ndarray:
+    head, cells = unit
+    return np.flatnonzero(t.trial & ~t.bound[:, head] & (t.cells[:, head] == cells) & (t.gap[:, head] > 0))
+
+
+def _rough(t: Trials) -> dict[tuple[int, int], Rough]:
+    found = {}
+    for head in range(len(t.names)):
+        for cells in range(int(t.cells[:, head].max(initial=0)) + 1):
+            at = _rows(t, (head, cells))
+            gap, fired = t.gap[at, head], t.fired[at, head]
+            r = rough_threshold(gap, fired)
+            half = len(at) // 2
+            parts = [
+                p
+                for p in (rough_threshold(gap[:half], fired[:half]), rough_threshold(gap[half:], fired[half:]))
+                if np.isfinite(p)
+            ]
+            lo, hi = min([r, *parts]), max([r, *parts])
+            near = (gap > 0.6 * lo) & (gap < 1.6 * hi)
+            missed, lit = gap[~fired & (gap < 2 * hi)], gap[fired]
+            found[(head, cells)] = Rough(
+                r, lo, hi, int(near.sum()), int((near & ~fired).sum()), float(missed.max(initial=0.0)),
+                float(lit.min(initial=np.inf)), int(fired.sum()),
+            )  # fmt: skip
+    return found
+
+
+def _data(t: Trials, rough: dict, units: list[tuple[int, int]]) -> Data:
+    """Rows near the recycle time one by one; those far beyond it as two weighted rows a unit: only the lapse acts there."""
+    cols: list[tuple] = []
+    heads = sorted({u[0] for u in units})
+    for k, unit in enumerate(units):
+        head, r = unit[0], rough[unit]
+        at = _rows(t, unit)
+        gap, fired, u = t.gap[at, head], t.fired[at, head], t.spent[at, head] / 1000
+        far = gap > 4 * r.hi
+        near = ~far & ((gap > 0.3 * r.lo) | fired)
+        u_mid = float(np.median(u)) if len(u) else 0.0
+        n_far = [int((far & fired).sum()), int((far & ~fired).sum())]
+        ln_far = np.log(1e3 * r.hi)
+        cols.append((
+            np.concatenate([np.log(gap[near]), [ln_far, ln_far]]), np.concatenate([fired[near], [True, False]]),
+            np.concatenate([u[near], [u_mid, u_mid]]), np.full(near.sum() + 2, k), np.full(near.sum() + 2, heads.index(head)),
+            np.concatenate([np.ones(near.sum()), n_far]),
+        ))  # fmt: skip
+    joined = [np.concatenate(c) for c in zip(*cols, strict=True)]
+    return Data(*joined, n_units=len(units), n_heads=len(heads))
+
+
+def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, bool]:
+    data = _data(t, rough, units)
+    start = np.log([rough[u].r for u in units])
+    flat = solve(data, Flat(), first_guess(data, Flat(), start))
+    low = np.log([rough[u].lo for u in units])
+    power = solve(data, Power(), first_guess(data, Power(), low))
+    if 2 * (power.loglik - flat.loglik) < SAG_LR:
+        return flat, False
+    if sum(rough[u].near for u in units) >= STEPS_NEAR:
+        steps = _steps(data, power)
+        if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
+            return steps, True
+    return power, True
+
+
+def _steps(data: Data, power: Fit) -> Fit:
+    """The free monotone shape, started from the power curve; knots at equal shares of the trials."""
+    near = data.weight == 1
+    knots = np.concatenate([[0.0], np.quantile(data.u[near], np.arange(1, N_STEPS + 1) / N_STEPS)])
+    knots = np.unique(np.round(knots, 4))
+    curve = Steps(knots)
+    f, _ = power.curve.rise(power.theta[power.k_curve], knots)
+    part = np.log(np.maximum(np.diff(f), 1e-3))
+    theta = np.concatenate([power.theta[: data.n_units], part, power.theta[power.i_sigma :]])
+    return solve(data, curve, theta)
+
+
+def _last_u(t: Trials, unit: tuple[int, int]) -> float:
+    head, cells = unit
+    at = t.cells[:, head] == cells
+    return float(t.spent[at, head].max(initial=0)) / 1000
+
+
+def _nothing(n: int) -> dict:
+    keys = ("r50_s", "r95_s", "r50_start_s", "r50_end_s", "growth", "lapse")
+    return {key: lacking(n, NEED_NEAR) for key in keys} | {"note": "too few breaks near the recycle time"}
+
+
+def _report(t: Trials, r: Rough, fit: Fit | None, units: list, unit: tuple[int, int], sags: bool, u_end: float) -> dict:
+    if fit is None or unit not in units:
+        return _bracket(r)
+    k, n = units.index(unit), r.near
+    head = sorted({u[0] for u in units}).index(unit[0])
+    end = _point(fit, k, u_end if sags else 0.0, n)
+    start = _point(fit, k, 0.0, n) if sags else end
+    ln_sigma = fit.i_sigma
+    growth = _growth(fit, u_end, n) if sags else estimate(1.0, 1.0, max(1.0, end["hi"] / end["value"]), n)
+    lam, sd = fit.theta[ln_sigma + 1 + head], np.sqrt(fit.cov[ln_sigma + 1 + head, ln_sigma + 1 + head])
+    lapse = [1 / (1 + np.exp(-v)) for v in (lam, lam - Z95 * sd, lam + Z95 * sd)]
+    return {
+        "r50_s": end, "r95_s": _r95(fit, k, u_end if sags else 0.0, n), "r50_start_s": start, "r50_end_s": end, "growth": growth,
+        "lapse": estimate(*lapse, n), "sigma": fit.sigma, "curve": type(fit.curve).__name__.lower(), "fires": r.fires,
+        "note": "grows through the night; the figure is that of its end" if sags else "no growth seen in this night",
+    }  # fmt: skip
+
+
+def _point(fit: Fit, k: int, u: float, n: int) -> dict:
+    moved = at_reference(fit, u)
+    lo, hi = profile(moved, k)
+    value = moved.theta[k]
+    return estimate(np.exp(value), np.exp(min(lo, value)), np.exp(max(hi, value)), n)
+
+
+def _r95(fit: Fit, k: int, u: float, n: int) -> dict:
+    moved = at_reference(fit, u)
+    i, sigma = moved.i_sigma, moved.sigma
+    value = moved.theta[k] + 1.6448536269514722 * sigma
+    slope = np.zeros(len(moved.theta))
+    slope[k], slope[i] = 1.0, 1.6448536269514722 * sigma
+    sd = float(np.sqrt(slope @ moved.cov @ slope))
+    return estimate(np.exp(value), np.exp(value - Z95 * sd), np.exp(value + Z95 * sd), n)
+
+
+def _growth(fit: Fit, u_end: float, n: int) -> dict:
+    f, jac = fit.curve.rise(fit.theta[fit.k_curve], np.array([u_end]))
+    sd = float(np.sqrt(jac[0] @ fit.cov[fit.k_curve, fit.k_curve] @ jac[0]))
+    return estimate(np.exp(f[0]), max(np.exp(f[0] - Z95 * sd), 1.0), np.exp(f[0] + Z95 * sd), n)
+
+
+def _bracket(r: Rough) -> dict:
+    """What can be said without a fit: below the shortest gap that fired, or between two gaps."""
+    out = _nothing(r.near)
+    if r.fires == 0 or not np.isfinite(r.shortest_fired):
+        out["note"] = "no light of this head after a break: nothing can be said of its recycle time"
+    elif r.longest_missed == 0 or not np.isfinite(r.r):
+        out["below_s"] = r.shortest_fired
+        out["note"] = (
+            f"never found empty: it recycles in less than {r.shortest_fired:.2f} s, the shortest gap that fired"
+        )
+    elif r.longest_missed < r.shortest_fired:
+        out["bracket_s"] = [r.longest_missed, r.shortest_fired]
+        out["note"] = (
+            f"between {r.longest_missed:.2f} s (longest gap missed) and {r.shortest_fired:.2f} s (shortest gap that fired)"
+        )
+    else:
+        out["bracket_s"] = [r.shortest_fired, r.longest_missed]
+        out["note"] = (
+            f"misses and fires overlap between {r.shortest_fired:.2f} and {r.longest_missed:.2f} s, too few for a curve"
+        )
+    return out
+
+
+def _lost_share(t: Trials, fit: Fit | None, units: list) -> float:
+    """Share of commands without any light when every head had more than twice its recycle time."""
+    if fit is None or not units:
+        return 0.01
+    ready = t.trial.copy()
+    for head in range(len(t.names)):
+        ready &= charge_ratio(t, fit, units, head) > 2
+    return float((~t.fired[ready].any(axis=1)).sum() + 0.5) / (ready.sum() + 1.0) if ready.any() else 0.01
+
+
+def charge_ratio(t: Trials, fit: Fit, units: list, head: int, fresh: bool = False) -> np.ndarray:
+    """gap / R of one head at every break (R of fresh cells on request); NaN where its R is not known."""
+    out = np.full(len(t.trial), np.nan)
+    for k, (h, cells) in enumerate(units):
+        if h == head:
+            at = np.flatnonzero(t.cells[:, head] == cells)
+            u = np.zeros(len(at)) if fresh else t.spent[at, head] / 1000
+            out[at] = t.gap[at, head] / np.exp(fit.ln_r(np.full(len(at), k), u))
+    # a gap that is only a lower bound says "charged" when it is long, and nothing when it is short
+    out[t.bound[:, head] & ~(out > 2)] = np.nan
+    return out

@@ -1,0 +1,247 @@
+"""Chance of light against the time since the last light: probit in ln(gap), with a lapse, along a sagging supply.
+
+P(fire) = (1 - lapse_h) Phi((ln gap - ln R_h(u)) / sigma), u = fires of that head on these cells / 1000,
+ln R_h(u) = a_h + f(u), f rising from 0 and shared by the heads like sigma. Fitted by Fisher scoring with weak priors.
+Finney 1971, Probit Analysis; Wichmann & Hill 2001, Percept. Psychophys. 63:1293 (lapses); 63:1314 (intervals).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+FLOOR = 2e-4  # chance that a light is taken for an answer it was not
+DROP_95 = 1.920729410347062  # half the 95 % point of chi-squared with one degree of freedom
+PRIOR_LN_SIGMA = (np.log(0.1), 1.0)
+PRIOR_LOGIT_LAPSE = (-4.0, 1.2)
+
+
+class Curve(Protocol):
+    """How ln R rises with u: f(u) and its derivatives by the curve's own parameters."""
+
+    prior_mean: np.ndarray
+
+    def rise(self, theta: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]: ...
+
+    def prior(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]: ...
+
+
+@dataclass
+class Flat:
+    """No sag."""
+
+    prior_mean: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+    def rise(self, theta, u):
+        return np.zeros(len(u)), np.zeros((len(u), 0))
+
+    def prior(self, theta):
+        return 0.0, np.zeros(0), np.zeros((0, 0))
+
+
+@dataclass
+class Power:
+    """f(u) = ln(1 + e^b u^c), theta = (b, ln c)."""
+
+    prior_mean: np.ndarray = field(default_factory=lambda: np.array([-1.5, 0.2]))
+    prior_sd: np.ndarray = field(default_factory=lambda: np.array([3.0, 0.5]))
+
+    def rise(self, theta, u):
+        ln_u = np.log(np.maximum(u, 1e-6))
+        c = np.exp(theta[1])
+        v = theta[0] + c * ln_u
+        s = 1 / (1 + np.exp(-v))
+        return np.logaddexp(0, v), np.column_stack([s, s * c * ln_u])
+
+    def prior(self, theta):
+        d = (theta - self.prior_mean) / self.prior_sd
+        return -0.5 * float(d @ d), -d / self.prior_sd, np.diag(1 / self.prior_sd**2)
+
+
+@dataclass
+class Steps:
+    """f monotone and piecewise linear between knots; theta = ln of the increments, neighbours alike.
+
+    `apart` is the sd of the difference of neighbouring ln increments, `first` mean and sd of the first one.
+    """
+
+    knots: np.ndarray
+    apart: float = 1.0
+    first: tuple[float, float] = (-4.0, 2.0)
+    prior_mean: np.ndarray = field(init=False)
+
+    def __post_init__(self):
+        self.prior_mean = np.full(len(self.knots) - 1, self.first[0])
+
+    def rise(self, theta, u):
+        width = np.diff(self.knots)
+        ramp = np.clip((np.asarray(u)[:, None] - self.knots[:-1]) / width, 0, 1)
+        part = ramp * np.exp(theta)
+        return part.sum(axis=1), part
+
+    def prior(self, theta):
+        k = len(theta)
+        lower = np.zeros((k, k))
+        lower[0, 0] = 1 / self.first[1]
+        for i in range(1, k):
+            lower[i, i], lower[i, i - 1] = 1 / self.apart, -1 / self.apart
+        d = lower @ theta
+        d[0] -= self.first[0] / self.first[1]
+        return -0.5 * float(d @ d), -lower.T @ d, lower.T @ lower
+
+
+@dataclass
+class Data:
+    """Rows of the fit: ln gap, fired, u, unit (head and cells), head, weight."""
+
+    ln_gap: np.ndarray
+    fired: np.ndarray
+    u: np.ndarray
+    unit: np.ndarray
+    head: np.ndarray
+    weight: np.ndarray
+    n_units: int
+    n_heads: int
+
+
+@dataclass
+class Fit:
+    """theta = (a per unit, curve, ln sigma, logit lapse per head); a is ln R at u = reference."""
+
+    data: Data
+    curve: Curve
+    theta: np.ndarray
+    logpost: float
+    loglik: float
+    cov: np.ndarray
+    reference: float = 0.0
+    converged: bool = True
+
+    @property
+    def k_curve(self) -> slice:
+        return slice(self.data.n_units, self.data.n_units + len(self.curve.prior_mean))
+
+    @property
+    def i_sigma(self) -> int:
+        return self.data.n_units + len(self.curve.prior_mean)
+
+    @property
+    def sigma(self) -> float:
+        return float(np.exp(self.theta[self.i_sigma]))
+
+    @property
+    def lapse(self) -> np.ndarray:
+        return 1 / (1 + np.exp(-self.theta[self.i_sigma + 1 :]))
+
+    def ln_r(self, unit, u) -> np.ndarray:
+        """ln R of units at u fires/1000."""
+        part = self.theta[self.k_curve]
+        ref = self.curve.rise(part, np.array([self.reference]))[0][0]
+        return self.theta[np.asarray(unit)] + self.curve.rise(part, np.atleast_1d(np.asarray(u, float)))[0] - ref
+
+
+def evaluate(theta: np.ndarray, data: Data, curve: Curve, reference: float):
+    """Log likelihood, log posterior, its gradient and the Fisher information with the priors' curvature."""
+    from scipy.special import ndtr
+
+    n_units, k = data.n_units, len(curve.prior_mean)
+    part, ln_sigma, logit = theta[n_units : n_units + k], theta[n_units + k], theta[n_units + k + 1 :]
+    sigma, lapse = np.exp(ln_sigma), 1 / (1 + np.exp(-logit))
+    f, jac = curve.rise(part, data.u)
+    f0, jac0 = curve.rise(part, np.array([reference]))
+    z = np.clip((data.ln_gap - theta[data.unit] - f + f0[0]) / sigma, -30, 30)
+    phi, big = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi), ndtr(z)
+    top = 1 - lapse[data.head] - FLOOR
+    p = FLOOR + top * big
+    loglik = float((data.weight * np.where(data.fired, np.log(p), np.log1p(-p))).sum())
+    dz = top * phi / sigma
+    n, m = len(z), len(theta)
+    d = np.zeros((n, m))
+    rows = np.arange(n)
+    d[rows, data.unit] = -dz
+    d[:, n_units : n_units + k] = -dz[:, None] * (jac - jac0)
+    d[:, n_units + k] = -top * phi * z
+    d[rows, n_units + k + 1 + data.head] = -(lapse * (1 - lapse))[data.head] * big
+    score = data.weight * np.where(data.fired, 1 / p, -1 / (1 - p))
+    info = d.T @ (d * (data.weight / (p * (1 - p)))[:, None])
+    grad = d.T @ score
+    return loglik, *_with_priors(loglik, grad, info, theta, curve, n_units, k)
+
+
+def _with_priors(loglik, grad, info, theta, curve: Curve, n_units: int, k: int):
+    value, dp, hp = curve.prior(theta[n_units : n_units + k])
+    at = slice(n_units, n_units + k)
+    grad[at] += dp
+    info[at, at] += hp
+    i = n_units + k
+    for index, (mean, sd) in [(i, PRIOR_LN_SIGMA)] + [(j, PRIOR_LOGIT_LAPSE) for j in range(i + 1, len(theta))]:
+        d = (theta[index] - mean) / sd
+        value -= 0.5 * d * d
+        grad[index] -= d / sd
+        info[index, index] += 1 / sd**2
+    return loglik + value, grad, info
+
+
+def solve(
+    data: Data, curve: Curve, start: np.ndarray, reference: float = 0.0, fixed: int | None = None, steps: int = 60
+) -> Fit:
+    """Fisher scoring with damping; `fixed` keeps one parameter at its start value."""
+    theta = start.copy()
+    free = np.array([i for i in range(len(theta)) if i != fixed])
+    loglik, post, grad, info = evaluate(theta, data, curve, reference)
+    damping, converged = 1e-3, False
+    for _ in range(steps):
+        a = info[np.ix_(free, free)]
+        step = np.linalg.solve(a + damping * np.diag(np.diag(a) + 1e-9), grad[free])
+        step *= min(1.0, 2.0 / max(np.abs(step).max(), 1e-12))
+        trial = theta.copy()
+        trial[free] += step
+        new = evaluate(trial, data, curve, reference)
+        if new[1] >= post - 1e-9:
+            gain = new[1] - post
+            theta, (loglik, post, grad, info) = trial, new
+            damping = max(damping / 10, 1e-9)
+            if gain < 1e-5 and np.abs(step).max() < 1e-2:
+                converged = True
+                break
+        else:
+            damping *= 10
+            if damping > 1e6:
+                break
+    cov = np.linalg.pinv(info)
+    return Fit(data, curve, theta, post, loglik, cov, reference, converged)
+
+
+def first_guess(data: Data, curve: Curve, rough_ln_r: np.ndarray) -> np.ndarray:
+    return np.concatenate([rough_ln_r, curve.prior_mean, [np.log(0.12)], np.full(data.n_heads, -4.0)])
+
+
+def at_reference(fit: Fit, u: float) -> Fit:
+    """The same fit with a counted at u instead of its old reference."""
+    theta = fit.theta.copy()
+    part = theta[fit.k_curve]
+    move = fit.curve.rise(part, np.array([u]))[0][0] - fit.curve.rise(part, np.array([fit.reference]))[0][0]
+    theta[: fit.data.n_units] += move
+    loglik, post, _, info = evaluate(theta, fit.data, fit.curve, u)
+    return Fit(fit.data, fit.curve, theta, post, loglik, np.linalg.pinv(info), u, fit.converged)
+
+
+def profile(fit: Fit, index: int) -> tuple[float, float]:
+    """Limits of one parameter where the posterior, maximised over all others, has dropped by the 95 % amount."""
+    centre, sd = fit.theta[index], float(np.sqrt(max(fit.cov[index, index], 1e-12)))
+    return tuple(_limit(fit, index, centre, sign * 1.96 * sd) for sign in (-1, 1))  # type: ignore[return-value]
+
+
+def _limit(fit: Fit, index: int, centre: float, away: float) -> float:
+    theta = fit.theta.copy()
+    for _ in range(5):
+        theta[index] = centre + away
+        found = solve(fit.data, fit.curve, theta, fit.reference, fixed=index, steps=12)
+        root = np.sqrt(max(fit.logpost - found.logpost, 1e-9) / DROP_95)
+        theta = found.theta.copy()
+        if abs(root - 1) < 0.03:
+            break
+        away *= float(np.clip(1 / root, 0.4, 2.5))
+    return float(centre + away)
