@@ -12,6 +12,7 @@ import struct
 import threading
 import zlib
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 try:
     import termios
@@ -347,3 +348,29 @@ class PtyBoard:
                     if not room:
                         return
                     rest = rest[os.write(self._master, rest) :]
+
+
+def scene_file(
+    path: Path,
+    end_s: float = 600.0,
+    breaks: Iterable[tuple[float, float]] = (),
+    resets: Iterable[tuple[float, int]] = (),
+) -> Path:
+    """Small invented scene for the virtual board: breaks of BEAM as (start s, length s), resets as (s, cause).
+
+    A flash answers every break on all heads after 200 us, for 300 us. The clock chip keeps time from the start.
+    """
+    start_s = 1_750_000_000
+    rows = [(int(60e9) * k + 1, 1, start_s + 60 * k) for k in range(int(end_s // 60) + 1)]
+    rows += [(2, 2, 3900), (3, 3, 1650)]
+    for start, length in breaks:
+        t = int(start * 1e9)
+        rows += [(t, 0, 1), (t + 200_000, 0, 1 | 0x78), (t + 500_000, 0, 1), (t + int(length * 1e9), 0, 0)]
+    rows += [(int(t * 1e9), 4, cause) for t, cause in resets]
+    header = {
+        "scene": 1, "name": "test", "seed": 1, "board": "e66138528361ac2f", "clock_hz": 125_000_000,
+        "cycles_per_tick": 9, "end_ns": int(end_s * 1e9), "start_utc_us": start_s * 1_000_000,
+    }  # fmt: skip
+    body = b"".join(struct.pack("<QII", *row) for row in sorted(rows))
+    path.write_bytes(json.dumps(header).encode() + b"\n" + body)
+    return path

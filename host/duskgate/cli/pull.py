@@ -46,7 +46,7 @@ def command(logbook: Path, site: Path | None, whole: bool, port: str | None, as_
 
 
 def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None, whole: bool = False) -> Any:
-    """One pull over an open link, with this program's clock, name and site file."""
+    """One pull over an open link, with the link's clock and this program's name."""
     from .. import __version__
     from ..link.pull import Pull
     from ..logfile.archive import Logbook
@@ -57,7 +57,7 @@ def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None,
         link,
         Logbook(logbook),
         name_night=lambda seconds, now: newest_night(seconds, now, zone),
-        now_utc_us=lambda: time.time_ns() // 1000,
+        now_utc_us=lambda: link.clock.time_ns() // 1000,
         tool=f"duskgate {__version__}",
         progress=progress,
         site=content,
