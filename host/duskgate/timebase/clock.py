@@ -26,6 +26,7 @@ STATES = ("anchored", "neighbours", "unknown")
 # DS3231 data sheet (Maxim 19-5170): +-2 ppm 0..40 degC, +-3.5 ppm -40..85 degC.
 CHIP_DRIFT = 3.5e-6
 BOARD_DRIFT = 50e-6  # +-30 ppm crystal, with temperature
+BOARD_WANDER = 3e-6  # and how far it strays from a straight line through a night's cooling
 KNOWN_DRIFT = 10e-6  # the same board's crystal once its rate was measured in another boot
 UNCHECKED_US = 150_000.0  # one or two anchors cannot show that one of them is bad
 CHIP_ALONE_US = 60e6  # a clock chip never compared with a host's clock: tens of seconds are usual
@@ -234,7 +235,7 @@ def _tie_directly(boot: _Boot, usual: float | None, notes: list[str]) -> None:
     a = boot.anchors
     nominal = straight(0, 0, usual or 0.0)
     drift = BOARD_DRIFT if usual is None else KNOWN_DRIFT
-    fit = tie(nominal.at(a.host_ns), a.host_us, a.host_unc_us, drift)
+    fit = tie(nominal.at(a.host_ns), a.host_us, a.host_unc_us, drift, BOARD_WANDER)
     notes += fit.notes
     knots = np.unique(np.concatenate([a.host_ns, np.array([a.first_ns, a.last_ns], np.int64)]))
     offset, unc = fit.at(nominal.at(knots))

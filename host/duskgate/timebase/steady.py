@@ -15,7 +15,7 @@ import numpy as np
 FEW = 30  # up to here the start is a least median of squares over subsets
 MAX_RATE = 500e-6  # no crystal of a board is further off
 CUT_MADS = 5.0
-FLOOR_S = 0.003  # a smaller deviation is never called bad: whole seconds are exact to a tick, curves are not cubic
+FLOOR_S = 0.005  # a smaller deviation is never called bad: whole seconds are exact to a tick, curves are not cubic
 STEP_S = 0.25  # a lasting change of the chip's time from here on is a clock that was set
 SPAN_S = 14 * 3600.0  # longer boots are judged in parts: a cubic does not follow several days
 
@@ -168,7 +168,7 @@ def _smooth(t_s: np.ndarray, flat: np.ndarray) -> tuple[np.ndarray, float, float
     for _ in range(20):
         coef = np.linalg.lstsq(basis[keep], flat[keep], rcond=None)[0]
         resid = flat - basis @ coef
-        again = np.abs(resid) <= _cut(resid[keep])
+        again = np.abs(resid) <= _cut(resid[keep]) * _leverage(basis, keep)
         if again.sum() <= degree or np.array_equal(again, keep):
             break
         keep = again
@@ -182,6 +182,12 @@ def _smooth(t_s: np.ndarray, flat: np.ndarray) -> tuple[np.ndarray, float, float
 
 def _cut(resid: np.ndarray) -> float:
     return max(CUT_MADS * float(np.median(np.abs(resid))), FLOOR_S)
+
+
+def _leverage(basis: np.ndarray, keep: np.ndarray) -> np.ndarray:
+    """How much wider a deviation may be where the curve is not held by believed anchors, as at the ends of few."""
+    held = np.linalg.pinv(basis[keep].T @ basis[keep])
+    return np.where(keep, 1.0, np.sqrt(1 + np.einsum("ij,jk,ik->i", basis, held, basis)))
 
 
 def _first_guess(basis: np.ndarray, flat: np.ndarray) -> np.ndarray:
@@ -203,11 +209,17 @@ def _first_guess(basis: np.ndarray, flat: np.ndarray) -> np.ndarray:
 
 
 def _restore(resid: np.ndarray, keep: np.ndarray) -> np.ndarray:
-    """Where the curve itself misses, neighbours miss it alike: such anchors are good. A bad one stands alone."""
+    """Where the curve itself misses, neighbours miss it alike: what lies near its believed neighbours is good."""
     n = len(resid)
-    if n < 15 or keep.all():
-        return keep
-    padded = np.pad(resid, 3, mode="reflect")
-    local = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-    apart = np.abs(resid - local)
-    return keep | (apart <= max(CUT_MADS * float(np.median(apart)), FLOOR_S))
+    place = np.arange(n)
+    for _ in range(5):
+        if keep.sum() < 15 or keep.all():
+            break
+        padded = np.pad(resid[keep], 3, mode="reflect")
+        local = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
+        apart = np.abs(resid - np.interp(place, place[keep], local))
+        again = keep | (apart <= _cut(apart[keep]))
+        if np.array_equal(again, keep):
+            break
+        keep = again
+    return keep

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 CLUSTER_US = 600e6  # readings closer together than this say nothing about rate: they count as one
-WANDER = 1e-6  # how far the rate of a clock chip strays from a straight line, s/s
+WANDER = 1e-6  # how far the rate of a compensated clock chip strays from a straight line in a night, s/s
 
 
 @dataclass
@@ -20,6 +20,7 @@ class Tie:
     unc_us: np.ndarray
     slope: float
     slope_unc: float
+    wander: float = WANDER
     notes: list[str] = field(default_factory=list)
 
     def at(self, clock_us: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -31,14 +32,17 @@ class Tie:
         right = np.minimum(nearest + 1, len(self.x_us) - 1)
         inside = np.minimum(np.abs(x - self.x_us[nearest]), np.abs(x - self.x_us[right]))
         outside = after - before
-        unc = np.interp(x, self.x_us, self.unc_us) + np.where(outside > 0, outside * self.slope_unc, inside * WANDER)
+        unc = np.interp(x, self.x_us, self.unc_us) + np.where(
+            outside > 0, outside * self.slope_unc, inside * self.wander
+        )
         return offset, unc
 
 
-def tie(clock_us: np.ndarray, utc_us: np.ndarray, unc_us: np.ndarray, drift: float) -> Tie:
+def tie(clock_us: np.ndarray, utc_us: np.ndarray, unc_us: np.ndarray, drift: float, wander: float = WANDER) -> Tie:
     """Fit the offset. clock_us, utc_us: int64 readings at the same instants, at least one; unc_us: half widths.
 
     drift: how far the clock's rate may be off, s/s (half width); rates beyond four times that are not believed.
+    wander: how far that rate changes meanwhile, s/s.
     """
     origin = int(clock_us[0])
     x = (clock_us - origin).astype(float)
@@ -48,15 +52,15 @@ def tie(clock_us: np.ndarray, utc_us: np.ndarray, unc_us: np.ndarray, drift: flo
     notes: list[str] = []
     if len(x) > 1:
         x, y, unc = _believable(x, y, unc, drift, notes)
-    slope, slope_unc = _slope(x, y, unc, drift)
+    slope, slope_unc = _slope(x, y, unc, drift, wander)
     if len(x) > 2:
         # many readings: a line where they allow one, because each of them is noisy
         w = 1 / unc**2
         middle = np.sum(w * x) / np.sum(w)
         line = np.sum(w * y) / np.sum(w) + slope * (x - middle)
-        if np.all(np.abs(y - line) <= 2 * unc + WANDER * (x[-1] - x[0])):
+        if np.all(np.abs(y - line) <= 2 * unc + wander * (x[-1] - x[0])):
             y = line
-    return Tie(origin, x, y + start, unc, slope, slope_unc, notes)
+    return Tie(origin, x, y + start, unc, slope, slope_unc, wander, notes)
 
 
 def _cluster(x: np.ndarray, y: np.ndarray, unc: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -98,7 +102,7 @@ def _believable(
     return x[good], y[good], unc[good]
 
 
-def _slope(x: np.ndarray, y: np.ndarray, unc: np.ndarray, drift: float) -> tuple[float, float]:
+def _slope(x: np.ndarray, y: np.ndarray, unc: np.ndarray, drift: float, wander: float) -> tuple[float, float]:
     """Rate of the offset, drawn towards 0 by what is known of the clock, and its half width."""
     if len(x) < 2:
         return 0.0, drift
@@ -107,4 +111,4 @@ def _slope(x: np.ndarray, y: np.ndarray, unc: np.ndarray, drift: float) -> tuple
     information = np.sum(w * (x - middle) ** 2)
     prior = 1 / drift**2
     slope = np.sum(w * (x - middle) * y) / (information + prior)
-    return float(slope), float(min(1 / np.sqrt(information + prior) + WANDER, drift))
+    return float(slope), float(min(1 / np.sqrt(information + prior) + wander, drift))
