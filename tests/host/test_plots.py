@@ -26,7 +26,7 @@ def traces(night, name):
 
 def test_every_figure_of_the_facts_can_be_built_with_title_and_units(night):
     found, facts = night
-    assert list(facts["figures"]) == list(plots.MODULES)
+    assert list(facts["figures"]) == list(plots.FIGURES)
     for name in facts["figures"]:
         figure = plots.build(name, found.tables, facts)
         assert figure.layout.title.text == style.plain(facts["figures"][name]["title"])

@@ -43,7 +43,7 @@ def test_local_times_keep_one_offset_over_a_night_in_which_the_clocks_change():
 def test_counts_and_lists():
     assert [words.count(n, "visit") for n in (0, 1, 2)] == ["no visits", "1 visit", "2 visits"]
     assert words.listed(["a"]) == "a" and words.listed(["a", "b", "c"]) == "a, b and c" and words.listed([]) == ""
-    assert [words.hours(s) for s in (40, 600, 36000)] == ["40 s", "10 min", "10.0 h"]
+    assert [words.hours(s) for s in (40, 600, 36000)] == ["40 s", "10 min", "10 h"]
 
 
 def test_the_score_interval_is_that_of_statsmodels():

@@ -5,8 +5,10 @@ from .style import axis, colour, make, plain, words_at
 
 
 def figure(tables: dict, facts: dict):
-    boots = [b for b in facts["log"]["boots"] if b["start_utc_us"] > 0 and b["clock"] != "unknown"]
-    gaps = [g for g in facts["log"]["gaps"] if g["start_utc_us"] > 0]
+    boots = [
+        b for b in facts["log"]["boots"] if b["start_utc_us"] > facts["known_from_utc_us"] and b["clock"] != "unknown"
+    ]
+    gaps = [g for g in facts["log"]["gaps"] if g["start_utc_us"] > facts["known_from_utc_us"]]
     whys = list(dict.fromkeys(g["why_words"] for g in gaps))
     rows = 1 + len(whys)
     data = [_on(boots, rows - 1, facts)] if boots else []

@@ -21,7 +21,7 @@ def figure(tables: dict, facts: dict):
     counts = {}
     for kind, *_ in ROWS:
         times = _times(tables, kind)
-        counts[kind] = (np.histogram(times[times > 0], edges)[0], len(times))
+        counts[kind] = (np.histogram(times[times > facts["known_from_utc_us"]], edges)[0], len(times))
     present = [r for r in ROWS if counts[r[0]][1]]
     most = max((int(counts[r[0]][0].max()) for r in present), default=1) or 1
     data, notes = night_axis.hatched(facts, -0.6, len(present) - 0.2), []
@@ -49,7 +49,7 @@ def _times(tables, kind):
         fires = tables["fires"]
         return fires.loc[fires["kind"] == "interference", "utc_us"].to_numpy()
     breaks = tables["breaks"]
-    return breaks.loc[breaks["kind"] == kind, "start_utc_us"].to_numpy()
+    return breaks.loc[(breaks["kind"] == kind) & (breaks["beam"] == "BEAM"), "start_utc_us"].to_numpy()
 
 
 def _edges(facts):

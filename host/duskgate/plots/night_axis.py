@@ -118,7 +118,7 @@ def moon_row(facts: dict, y: float) -> tuple[list[dict], list[dict]]:
 
 def hatched(facts: dict, y0: float, y1: float) -> list[dict]:
     """One trace that hatches every blind time between the heights y0 and y1; empty where there is none."""
-    gaps = [g for g in facts["log"]["gaps"] if g["start_utc_us"] > 0]
+    gaps = [g for g in facts["log"]["gaps"] if g["start_utc_us"] > facts["known_from_utc_us"] and g["why"] != "chatter"]
     if not gaps:
         return []
     lo = local_ms([g["start_utc_us"] for g in gaps], facts)

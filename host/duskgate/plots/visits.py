@@ -15,7 +15,7 @@ ROWS = (
 
 def figure(tables: dict, facts: dict):
     visits = tables["visits"]
-    visits = visits[visits["start_utc_us"] > 0]
+    visits = visits[visits["start_utc_us"] > facts["known_from_utc_us"]]
     present = [r for r in ROWS if (visits["caught"] == r[0]).any()] or [("", "visits", "full", "circle")]
     shapes, notes = night_axis.sky(facts)
     height = len(present)
@@ -63,7 +63,7 @@ def _marks(rows, row, y, facts):
 
 def _notes(facts, y):
     """What a person noted during the night, as small arrows along the top."""
-    found = [n for n in facts["notes"] if n["utc_us"] > 0]
+    found = [n for n in facts["notes"] if n["utc_us"] > facts["known_from_utc_us"]]
     if not found:
         return []
     said = [f"At {n['time']} noted: {plain(n['said'])}." for n in found]

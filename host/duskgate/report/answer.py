@@ -50,13 +50,12 @@ def _flashes(facts: dict, est: dict) -> str:
         lights = (est.get("fires") or {}).get("interference", 0)
         tail = f"; {words.count(lights, 'light')} came without a break" if lights else ""
         return f"The flashes had no break by a visitor to answer{tail}."
-    share = facts["numbers"].get("miss_share", {})
-    cause = facts["main_cause"]
+    caught, cause = facts["numbers"].get("caught"), facts["main_cause"]
     because = f", mostly {cause}" if cause and n else ""
-    return (
-        f"All heads lit at {words.number(of - n)} of {words.number(of)} breaks by visitors; missed in "
-        f"part or whole: {share.get('text') or n}{because}."
-    )
+    breaks = f"{words.number(n)} of {words.number(of)} breaks were missed in part or whole{because}"
+    if not caught:
+        return f"{breaks}."
+    return f"All heads lit at least once at {words.number(caught['count'])} visits, {caught['text']}; {breaks}."
 
 
 def _change(facts: dict) -> str:

@@ -18,9 +18,9 @@ FACTS_VERSION = 1
 READING = "Numbers in brackets are 95 % intervals, or the range named there; n is the number of cases."
 
 QUESTIONS = (
-    ("worth", "Was it worth it?", ("visits", "pause", "rate", "best_rate"), ()),
+    ("worth", "Was it worth it?", ("visits", "pause", "caught", "uncaught", "rate", "best_rate"), ()),
     ("when", "When do they come?", (), ("visits", "rate")),
-    ("rig", "What did the rig do?", ("skew", "fires", "interference"), ("delay",)),
+    ("rig", "What did the rig do?", ("skew", "chain", "fires", "interference", "frames"), ("delay",)),
     ("missed", "What was missed, and why?", ("misses", "miss_share"), ("misses", "false")),
     ("change", "What must I change tonight?", ("logger", "supply"), ("supply",)),
     ("sound", "Is the log sound?", (), ("blind",)),
@@ -51,6 +51,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
     problems = soundness.problem_facts(log["problems"])
     facts: dict = {
         "facts_version": FACTS_VERSION,
+        "known_from_utc_us": words.KNOWN_FROM_US,
         "status": answer.status(est),
         "versions": methods.versions(boots, __version__),
         "site": place,
@@ -66,7 +67,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "sky": setting.sky_facts(sky, local),
         "exposure": setting.exposure_facts(est),
         "estimates": est,
-        "numbers": all_numbers(est),
+        "numbers": all_numbers(est, shares.caught_counts(tables["visits"])),
         "watched": _watched(tables["breaks"], est),
         "main_cause": answer.main_cause(est),
         "best_window": setting.best_window_facts(est, local),
@@ -102,9 +103,10 @@ def _watched(breaks: pd.DataFrame, est: dict) -> bool:
 
 def _kind_reasons(breaks: pd.DataFrame) -> dict[str, str]:
     """The commonest reason of each kind of break."""
-    if not len(breaks):
+    own = breaks[breaks["beam"] == "BEAM"]
+    if not len(own):
         return {}
-    pairs = breaks.groupby(["kind", "reason"], observed=True).size()
+    pairs = own.groupby(["kind", "reason"], observed=True).size()
     return {str(kind): str(part.idxmax()[1]) for kind, part in pairs.groupby(level=0, observed=True)}
 
 
@@ -185,12 +187,15 @@ def _sections(facts: dict, est: dict) -> list[dict]:
 
 
 def _missed_words(facts: dict, est: dict) -> list[str]:
-    notes = [str(r["note"]) for r in (est.get("recycle") or {}).values() if r.get("note")]
+    said: dict[str, list[str]] = {}
+    for head, found in (est.get("recycle") or {}).items():
+        said.setdefault(str(found.get("note") or ""), []).append("all heads" if head == "all" else head)
+    notes = [f"Recycle time of {words.listed(heads)}: {note}" for note, heads in said.items() if note]
     causes = {k: v for k, v in ((est.get("misses") or {}).get("by_cause") or {}).items() if v}
-    said = [f"Causes: {words.listed([f'{words.number(v)} {k}' for k, v in causes.items()])}."] if causes else []
+    counted = [f"{words.number(v)} {answer.CAUSE_WORDS.get(k, k)}" for k, v in causes.items()]
     return [
-        *said,
+        *([f"Missed: {words.listed(counted)}."] if counted else []),
         f"Not by visitors: {answer.false_text(est)}.",
         (est.get("verdict") or {}).get("text", ""),
-        *dict.fromkeys(notes),
+        *notes,
     ]

@@ -49,7 +49,7 @@ def ordinal(n: int) -> str:
 
 def _visits(facts, tables, est, local):
     visits = tables["visits"]
-    timed = visits[visits["start_utc_us"] > 0]
+    timed = visits[visits["start_utc_us"] > words.KNOWN_FROM_US]
     if not len(visits):
         return _empty_visits(facts, local)
     if not len(timed):
@@ -275,7 +275,7 @@ def _gap_words(s):
 
 def _supply(facts, tables, est, local):
     supply = tables["supply"]
-    seen = supply[(supply["utc_us"] >= 0) & supply["batt_mv"].notna()]
+    seen = supply[(supply["utc_us"] > words.KNOWN_FROM_US) & supply["batt_mv"].notna()]
     if not len(seen):
         return None
     num, logger = facts["numbers"], (est.get("supply") or {}).get("logger") or {}
@@ -331,7 +331,7 @@ def _false(facts, tables, est, local):
     return _figure(
         title,
         f"False triggers by kind over the night. {title}.",
-        "A circle's area is the number in that time; the number stands at its side.",
+        "A mark's area is the number in that half hour; the number stands at its side.",
         table,
     )
 

@@ -3,6 +3,7 @@
 import math
 
 from . import words
+from .shares import share_estimate
 
 PATH_WORDS = {
     "beam_flash": "from the beam's break to the light",
@@ -52,11 +53,13 @@ def counted(label: str, value: int, unit: str, text: str | None = None, group: s
     }
 
 
-def all_numbers(est: dict) -> dict[str, dict]:
+def all_numbers(est: dict, caught: dict[str, int]) -> dict[str, dict]:
     """Every number of the night by key, in the order in which the page shows them."""
     out: dict[str, dict] = {}
     out |= visit_numbers(est)
+    out |= caught_numbers(caught)
     out |= latency_numbers(est.get("latency") or {})
+    out |= chain_numbers(est)
     out |= miss_numbers(est)
     out |= recycle_numbers(est.get("recycle") or {})
     out |= supply_numbers(est.get("supply") or {})
@@ -88,6 +91,18 @@ def visit_numbers(est: dict) -> dict[str, dict]:
     return out
 
 
+def caught_numbers(caught: dict[str, int]) -> dict[str, dict]:
+    """Visits with light: all heads at least once, or at least some."""
+    n = sum(caught[k] for k in ("yes", "partly", "no"))
+    if not n:
+        return {}
+    full = labelled(
+        "Visits at which all heads lit at least once", share_estimate(caught["yes"], n), "%", 100.0, "visits"
+    )
+    some = labelled("Visits without any light", share_estimate(caught["no"], n), "%", 100.0, "visits")
+    return {"caught": full | {"count": caught["yes"]}, "uncaught": some | {"count": caught["no"]}}
+
+
 def latency_numbers(latency: dict) -> dict[str, dict]:
     out = {}
     for path, found in latency.items():
@@ -111,6 +126,36 @@ def latency_numbers(latency: dict) -> dict[str, dict]:
             out[f"skew_{path}_{pair}"] = labelled(
                 f"{later} lights after {earlier} by (median of pairs)", skew, "µs", 1.0, "delay"
             )
+    return out
+
+
+def chain_numbers(est: dict) -> dict[str, dict]:
+    """Where the delay comes from and how steady it is: the camera's part, drift, late answers, frames."""
+    out = {}
+    for path, found in (est.get("latency") or {}).items():
+        for key, way in (
+            ("beam_to_sync_us", "from the break to the camera's contact"),
+            ("sync_to_light_us", "from the camera's contact to the light"),
+        ):
+            for q, said in (("median", "median"), ("p95", "95 % are below")):
+                if found.get(key):
+                    out[f"chain_{path}_{key}_{q}"] = labelled(
+                        f"Delay {way}: {said}", found[key][q], "ms", 1e-3, "delay"
+                    )
+        if found.get("drift"):
+            label = "Delay late in the night less that early in it (medians of thirds)"
+            out[f"chain_{path}_drift"] = labelled(label, found["drift"], "µs", 1.0, "delay")
+        for mode in found.get("modes") or []:
+            if mode.get("what") == "late":
+                out[f"chain_{path}_late"] = labelled(
+                    "Late answers (a command sent twice)", mode["share"], "%", 100.0, "delay"
+                )
+    frames = est.get("frames") or {}
+    if frames.get("n"):
+        out["frames"] = counted("Frames opened", frames["n"], "frames", group="frames")
+        out["frames_kept"] = labelled(
+            "Frames with exactly one firing, of a visit", frames.get("kept_share"), "%", 100.0, "frames"
+        )
     return out
 
 

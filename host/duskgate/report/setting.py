@@ -27,7 +27,7 @@ def night_span(tables: dict) -> tuple[int, int]:
         ("breaks", "start_utc_us", "start_utc_us"),
     ):
         table = tables[name]
-        known = table[(table[lo] > 0) & (table[hi] > 0)]
+        known = table[(table[lo] > words.KNOWN_FROM_US) & (table[hi] > words.KNOWN_FROM_US)]
         if len(known):
             starts.append(int(known[lo].min()))
             ends.append(int(known[hi].max()))
@@ -116,14 +116,14 @@ def best_window_facts(est: dict, local: words.LocalTime) -> dict | None:
     rate = best.get("rate_per_h") or {}
     if not best:
         return None
-    known = bool(start and end and start > 0 and words.finite(rate.get("value")))
+    known = bool(start and end and start > words.KNOWN_FROM_US and words.finite(rate.get("value")))
     rate_text = words.estimate_text(rate, "per h")
     rivals = [local.span(s, e) for s, e in best.get("not_beaten", [])]
     nights = best.get("n_nights", 1)
     note = best.get("text", "")
     if known and not note:
         note = f"Rests on {words.count(nights, 'night')}."
-    if known and rivals:
+    if known and rivals and not best.get("text"):
         unbeaten = words.count(len(rivals), "window").capitalize()
         note = f"{note} {unbeaten} of this length cannot be told from the best one.".strip()
     span = local.span(start, end) if known else ""

@@ -20,6 +20,20 @@ def wilson(k: int, n: int) -> tuple[float, float]:
     return min(p, max(0.0, centre - half)), max(p, min(1.0, centre + half))
 
 
+def share_estimate(k: int, n: int) -> dict:
+    """The share k/n as an estimate with its score interval; no value where n is 0."""
+    if n == 0:
+        return {"value": None, "n": 0, "need": 1, "text": "not enough data, n = 0, need about 1"}
+    lo, hi = wilson(k, n)
+    return {"value": k / n, "lo": lo, "hi": hi, "n": n, "level": 0.95}
+
+
+def caught_counts(visits: pd.DataFrame) -> dict[str, int]:
+    """Visits by what the flashes did at them: {yes, partly, no, not_watched: n}."""
+    found = visits["caught"].astype(str).value_counts()
+    return {key: int(found.get(key, 0)) for key in ("yes", "partly", "no", "not_watched")}
+
+
 def watched(breaks: pd.DataFrame) -> pd.DataFrame:
     """Breaks by visitors for which a light sensor could have seen an answer."""
     return breaks[(breaks["kind"] == "visit") & (breaks["outcome"] != "not_watched")]

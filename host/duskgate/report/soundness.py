@@ -10,18 +10,26 @@ CLOCK_WORDS = {
 WHY_WORDS = {
     "blocked": "beam blocked",
     "reset": "board restarted",
-    "chatter": "chatter, kept as a summary",
     "off": "logger off",
-    "stamper overrun": "stamps lost to an overrun",
-    "missing blocks": "parts of the log missing",
-    "store full": "store full",
+    "loss": "stamps lost",
+    "store lost": "store full",
+    "chatter": "chatter, kept as a summary",
 }
-LOSSES = ("stamper overrun", "missing blocks", "store full")
+LOSSES = ("loss", "store lost")
 ROWS_AT_MOST = 200
 
 
 def why_words(why: str) -> str:
     return WHY_WORDS.get(str(why), str(why).replace("_", " "))
+
+
+def within(uncertainty_us: float) -> str:
+    """'±21 ms', '±0.4 s', '±60 s', '±12 min'."""
+    if uncertainty_us < 1e5:
+        return f"±{words.number(uncertainty_us / 1e3, 0 if uncertainty_us >= 1e4 else 1)} ms"
+    if uncertainty_us < 120e6:
+        return f"±{words.number(uncertainty_us / 1e6, 0 if uncertainty_us >= 1e7 else 1)} s"
+    return f"±{words.number(uncertainty_us / 60e6)} min"
 
 
 def gap_facts(gaps, local: words.LocalTime) -> list[dict]:
@@ -49,12 +57,8 @@ def boot_facts(boots, local: words.LocalTime) -> list[dict]:
     out = []
     for row in boots.itertuples(index=False):
         known = str(row.clock) != "unknown"
-        uncertainty = float(row.clock_unc_us) if row.clock_unc_us == row.clock_unc_us else None
-        sure = (
-            f"±{words.number(uncertainty / 1000, 0 if uncertainty >= 10_000 else 1)} ms"
-            if known and uncertainty is not None
-            else "not known"
-        )
+        uncertainty = float(row.clock_unc_us) if words.finite(float(row.clock_unc_us)) else None
+        sure = within(uncertainty) if known and uncertainty is not None else "not known"
         out.append(
             {
                 "boot": int(row.boot),
@@ -121,7 +125,7 @@ def clock_text(boots: list[dict]) -> str:
     if len(unknown) == len(boots):
         return "time of day unknown: intervals hold, hours of the night do not"
     worst = max((b["clock_unc_us"] or 0.0) for b in boots if b["clock"] != "unknown")
-    text = f"time of day within ±{words.number(worst / 1000, 0 if worst >= 10_000 else 1)} ms"
+    text = f"time of day within {within(worst)}"
     placed = sum(b["clock"] == "neighbours" for b in boots)
     if placed:
         text += f"; {words.count(placed, 'start')} placed by neighbours"

@@ -50,15 +50,19 @@ def _supply(est, numbers, night_hours):
 
 
 def _heads(est, numbers):
+    slow = []
     for head, found in (est.get("recycle") or {}).items():
         growth = found.get("growth") or {}
         if words.finite(growth.get("lo")) and growth["lo"] > 1.1:
-            name = "all heads" if head == "all" else head
-            yield (
-                f"Fresh cells in {name}.",
-                f"Recycling took {numbers[f'recycle_{head}_growth']['text']} longer at the night's "
-                "end. A sudden end of a cell cannot be foreseen from one night.",
-            )
+            slow.append(head)
+    if slow:
+        named = words.listed(["all heads" if h == "all" else h for h in slow])
+        worst = max(slow, key=lambda h: est["recycle"][h]["growth"]["value"])
+        yield (
+            f"Fresh cells in {named}.",
+            f"At its end the night's recycling took up to {numbers[f'recycle_{worst}_growth']['text']} that of its start. "
+            "A sudden end of a cell cannot be foreseen from one night.",
+        )
     for head in _dark_heads(est):
         yield (
             f"Check {head}: cells, receiver and light sensor.",
@@ -79,9 +83,10 @@ def _misses(est, numbers):
     cause, n = misses.get("by_cause") or {}, misses.get("n", 0)
     if n < 5:
         return
-    plan = next((v["text"] for k, v in numbers.items() if k.startswith("recycle_") and k.endswith("_r95_s")), None)
+    ready = [v for k, v in numbers.items() if k.startswith("recycle_") and k.endswith("_r95_s") and v["value"]]
+    plan = max(ready, key=lambda v: v["value"])["text"] if ready else None
     if cause.get("recycling", 0) * 2 > n:
-        until = f" Heads are ready in 95 % of cases after {plan}." if plan else ""
+        until = f" The slowest head is ready in 95 % of cases after {plan}." if plan else ""
         yield (
             "Lower the heads' power, or accept one picture a visit.",
             f"{cause['recycling']} of {n} misses came while the heads recycled.{until}",

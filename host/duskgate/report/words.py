@@ -5,6 +5,7 @@ import math
 from zoneinfo import ZoneInfo
 
 HOUR_US = 3_600_000_000
+KNOWN_FROM_US = 1_000_000_000_000_000  # 2001: earlier instants stand for "time of day unknown"
 NBSP = "\u00a0"
 
 
@@ -71,9 +72,9 @@ def percent_text(estimate: dict | None) -> str:
 
 
 def hours(seconds: float) -> str:
-    """'9.4 h', '12 min' or '40 s': the unit that a person would choose."""
+    """'9.4 h', '2 h', '12 min' or '40 s': the unit that a person would choose."""
     if seconds >= 5400:
-        return f"{number(seconds / 3600, 1)} h"
+        return f"{number(seconds / 3600, 1).removesuffix('.0')} h"
     if seconds >= 90:
         return f"{number(seconds / 60, 0)} min"
     return f"{number(seconds, 0)} s"
@@ -114,7 +115,7 @@ class LocalTime:
 
     def clock(self, utc_us: int | None, seconds: bool = False) -> str:
         """'22:30' (rounded down to the minute) or '22:30:05'; 'time unknown' for none."""
-        if utc_us is None or utc_us < 0:
+        if utc_us is None or utc_us < KNOWN_FROM_US:
             return "time unknown"
         return self.moment(utc_us).strftime("%H:%M:%S" if seconds else "%H:%M")
 
