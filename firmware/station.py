@@ -113,11 +113,17 @@ class Station:
 
     # -- the loop ------------------------------------------------------------------------------------------------
 
-    def run(self):
-        """Log until a restart is asked for. KeyboardInterrupt ends logging in order and goes on to the caller."""
+    def run(self, healthy_ms=0, healthy=None):
+        """Log until a restart is asked for. KeyboardInterrupt ends logging in order and goes on to the caller.
+
+        healthy() is called once, healthy_ms after the start.
+        """
         try:
             while not self._restart_due():
                 self.step()
+                if healthy and self.pace.now_ms() - self._boot_ms > healthy_ms:
+                    healthy()
+                    healthy = None
         except KeyboardInterrupt:
             self.stop(records.STOP_ASKED)
             raise

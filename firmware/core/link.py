@@ -71,10 +71,11 @@ class RequestReader:
                 if self._n:
                     self._end(found)
                 self._n = 0
+            elif byte == _OPEN:  # never inside a request: whatever stood before is skipped, a torn request too
+                self._line[0] = byte
+                self._n = 1
             elif self._n == 0:
-                if byte == _OPEN:
-                    self._line[0] = byte
-                    self._n = 1
+                pass
             elif self._n < REQUEST_MOST:
                 if self._n < REQUEST_MOST - 1:
                     self._line[self._n] = byte

@@ -41,8 +41,7 @@ class Recorder:
         """The unrolling wrote `n` stamped records behind the block's last one; `top`: tick of the last word."""
         self.block.n += n
         self.records += n
-        if top > self.top:
-            self.top = top
+        self.top = max(self.top, top)
 
     def statement(self):
         """Append the boot statement's values to the levels record just written."""

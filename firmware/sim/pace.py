@@ -5,6 +5,7 @@ import sys
 import time
 
 from core.shim import const
+
 from sim import scene
 
 _BATCH_NS = const(20000000)  # events of 20 ms are taken in one go, as a board's loop would find them

@@ -6,7 +6,7 @@ from core.anchors import NO_CHIP, NO_WAVE, OSCILLATOR_STOPPED
 
 
 class Rtc:
-    """State bits of tag 51 come from the scene; setting the chip clears the one that says its oscillator had stopped."""
+    """State bits of tag 51 come from the scene; setting the chip clears the one for an oscillator that had stopped."""
 
     def __init__(self, time, wave, stamper):
         self._time = time

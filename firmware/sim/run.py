@@ -19,6 +19,8 @@ import os  # noqa: E402
 from core.settings import Settings  # noqa: E402
 from core.shim import const  # noqa: E402
 from core.store import Store  # noqa: E402
+from station import Identity, Station  # noqa: E402
+
 from sim import flash_fs, scene, usb  # noqa: E402
 from sim.button import Button  # noqa: E402
 from sim.edge_stamper import EdgeStamper  # noqa: E402
@@ -28,7 +30,6 @@ from sim.rtc import Rtc  # noqa: E402
 from sim.supply import Supply  # noqa: E402
 from sim.watchdog import Watchdog  # noqa: E402
 from sim.wave import Wave  # noqa: E402
-from station import Identity, Station  # noqa: E402
 
 EXIT_RESET = const(75)
 CAUSE_POWER_ON = const(1)

@@ -1,7 +1,8 @@
 """The clock chip's own time and its 1 Hz wave: falls when a second begins, rises half a second later.
 
-The scene says about once a minute which second begins at which board time; between these points time runs evenly, before
-the first and behind the last at the rate of the neighbouring span. Setting the chip shifts its time and restarts the wave.
+The scene says about once a minute which second begins at which board time; between these points time runs evenly,
+before the first and behind the last at the rate of the neighbouring span. Setting the chip shifts its time and restarts
+the wave.
 """
 
 from sim import scene

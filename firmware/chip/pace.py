@@ -1,0 +1,38 @@
+"""Time and rest on the board. Plain sleeping only: light sleep would stop PIO and DMA."""
+
+import gc
+from time import sleep_ms, ticks_diff, ticks_ms
+
+from core.shim import const
+
+_COLLECT_PASSES = const(25)  # often and early: a collection then is short
+
+
+class Pace:
+    """now_ms() counts on where ticks_ms() wraps; it must be asked at least every 6 days."""
+
+    def __init__(self, pause_ms):
+        self._pause_ms = pause_ms
+        self._last = ticks_ms()
+        self._ms = 0
+        self._passes = 0
+
+    def now_ms(self):
+        now = ticks_ms()
+        self._ms += ticks_diff(now, self._last)
+        self._last = now
+        return self._ms
+
+    link_ms = now_ms
+
+    def heap_free(self):
+        return gc.mem_free()
+
+    def sleep_until(self, due_ms, busy):
+        self._passes += 1
+        if self._passes >= _COLLECT_PASSES:
+            self._passes = 0
+            gc.collect()
+        wait = min(self._pause_ms, due_ms - self.now_ms())
+        if wait > 0 and not busy:
+            sleep_ms(wait)

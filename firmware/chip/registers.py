@@ -1,0 +1,42 @@
+"""Register addresses that the two chips do not share.
+
+RP2040: data sheet 2.5.7 (DMA), 3.7 (PIO), 4.7.6 (watchdog). RP2350: data sheet 12.6.10, 11.7, 12.9.7. The DREQ numbers
+of the PIO receivers are the same on both (2.5.3.1, 12.6.4.1).
+"""
+
+import sys
+
+from core.shim import const
+
+PIO_BASE = const(0x50200000)
+PIO_STRIDE = const(0x100000)
+PIO_FDEBUG = const(0x008)  # bits 3..0: RXSTALL, write 1 to clear
+PIO_RXF0 = const(0x020)
+
+DMA_BASE = const(0x50000000)
+DMA_STRIDE = const(0x40)
+DMA_AL1_TRANS_COUNT_TRIG = const(0x1C)
+
+_WATCHDOG_SCRATCH0 = {"RP2040": 0x4005800C, "RP2350": 0x400D800C}
+
+
+def chip():
+    """ "RP2040" or "RP2350". RuntimeError on a machine that is neither."""
+    for name in _WATCHDOG_SCRATCH0:
+        if name in sys.implementation._machine:
+            return name
+    raise RuntimeError("this firmware needs an RP2040 or RP2350 chip")
+
+
+def scratch0():
+    """Address of a word that outlasts every reset but power-off. The boot ROM uses words 4..7 only."""
+    return _WATCHDOG_SCRATCH0[chip()]
+
+
+def receive_dreq(state_machine):
+    """DMA request number of a state machine's receive FIFO, 0..11."""
+    return 8 * (state_machine >> 2) + 4 + (state_machine & 3)
+
+
+def pio_base(state_machine):
+    return PIO_BASE + PIO_STRIDE * (state_machine >> 2)
