@@ -1,0 +1,1 @@
+"""Both sides of the log and the link against each other."""
