@@ -61,7 +61,7 @@ def main():
     time.sleep_ms(wiring.GRACE_MS)  # Ctrl-C ends it here
     count = crashes()
     try:
-        from chip import board
+        import board
 
         how = board.run(cause, count, forget_crashes)
     except Exception as error:  # KeyboardInterrupt is none: it leads to the prompt

@@ -5,7 +5,6 @@ half a second later, so the second written begins at the write. Years are 2000..
 drivers disagree on it.
 """
 
-import errno
 from time import sleep_us
 
 from core.shim import const
@@ -18,6 +17,7 @@ _TEMPERATURE = const(0x11)
 _STOPPED = const(0x80)  # status: the oscillator had stopped, the time is not trustworthy
 _YEAR_2000 = const(946684800)
 _DAY_S = const(86400)
+_EIO = const(5)
 _DAYS_BEFORE = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
 
 
@@ -25,7 +25,7 @@ def _bcd(value, least, most):
     """BCD byte to a number; OSError where it is none or out of bounds: the bus is disturbed."""
     number = (value >> 4) * 10 + (value & 15)
     if value & 15 > 9 or not least <= number <= most:
-        raise OSError(errno.EIO)
+        raise OSError(_EIO)
     return number
 
 
@@ -106,7 +106,7 @@ class Rtc:
         first = to_second(self._registers())
         second = to_second(self._registers())
         if not 0 <= second - first <= 1:
-            raise OSError(errno.EIO)
+            raise OSError(_EIO)
         return second
 
     def stopped(self):

@@ -1,8 +1,8 @@
 """The link's stream on the chip's USB serial port.
 
 Reading byte by byte after a poll: a read of more waits until all are there. Ctrl-C arrives as KeyboardInterrupt, never
-as a byte. Writing goes past the text layer, which would turn LF into CR LF. A host that holds the port open and does not
-read makes a write wait 0.5 s and then come back short; after that the poll says no and nothing waits again.
+as a byte. Writing goes past the text layer, which would turn LF into CR LF. A host that holds the port open and does
+not read makes a write wait 0.5 s and then come back short; after that the poll says no and nothing waits again.
 """
 
 import select
