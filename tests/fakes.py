@@ -355,10 +355,12 @@ def scene_file(
     end_s: float = 600.0,
     breaks: Iterable[tuple[float, float]] = (),
     resets: Iterable[tuple[float, int]] = (),
+    more: Iterable[tuple[float, int, int]] = (),
 ) -> Path:
     """Small invented scene for the virtual board: breaks of BEAM as (start s, length s), resets as (s, cause).
 
     A flash answers every break on all heads after 200 us, for 300 us. The clock chip keeps time from the start.
+    `more`: other records of a scene as (s, what, value).
     """
     start_s = 1_750_000_000
     rows = [(int(60e9) * k + 1, 1, start_s + 60 * k) for k in range(int(end_s // 60) + 1)]
@@ -367,6 +369,7 @@ def scene_file(
         t = int(start * 1e9)
         rows += [(t, 0, 1), (t + 200_000, 0, 1 | 0x78), (t + 500_000, 0, 1), (t + int(length * 1e9), 0, 0)]
     rows += [(int(t * 1e9), 4, cause) for t, cause in resets]
+    rows += [(int(t * 1e9), what, value) for t, what, value in more]
     header = {
         "scene": 1, "name": "test", "seed": 1, "board": "e66138528361ac2f", "clock_hz": 125_000_000,
         "cycles_per_tick": 9, "end_ns": int(end_s * 1e9), "start_utc_us": start_s * 1_000_000,

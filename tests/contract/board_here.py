@@ -7,6 +7,7 @@ ROOT = Path(__file__).resolve().parents[2]
 if str(ROOT / "firmware") not in sys.path:
     sys.path.insert(0, str(ROOT / "firmware"))
 
+from core import blocks, records  # noqa: E402, F401  handed on to the tests
 from core.settings import Settings  # noqa: E402
 from core.store import Store  # noqa: E402
 from sim import flash_fs, run  # noqa: E402
