@@ -127,6 +127,9 @@ def _trials(traces: Traces, beam: Beam, found: kinds.Kinds, a: Answers, s: Setti
         lit.append((a.rise[at, k], a.lights.bi[at]))
     latency = a.matching.window.median
     command = (found.kind != kinds.GLITCH) & (beam.duration >= s.unit_filter_ms * 1e6)
+    if s.path == "beam_camera" and len(a.frames.open):
+        # the heads were asked only where the camera opened a frame; a busy camera's breaks say nothing about charge
+        command &= frames.own_sync(a.frames, beam.start, beam.bi, a.matching.window.hi) >= 0
     return recycle_data.trials(
         beam.start, beam.bi, traces.x0, lit, fired, names, 0.0 if np.isnan(latency) else latency, cell_changes(traces, a.heads),
         s.command_dead_s * 1e9, command,
