@@ -1,4 +1,4 @@
-"""A scene as a perfect logger would have it: straight to the tables of a Recording, without firmware, link or decoder."""
+"""A scene as a perfect logger would have it: the tables of a Recording, without firmware, link or decoder."""
 
 import numpy as np
 from duskgate.fields import BOOT_CAUSES
@@ -39,7 +39,7 @@ def _readings(scene, boots) -> dict:
 
 
 def recording_of(scene) -> Recording:
-    """Every edge of the scene but those that fall into a restart, at its tick; clock, supply and temperature as given."""
+    """Every edge but those that fall into a restart, at its tick; clock, supply and temperature as given."""
     boots = boots_of(scene)
     t, channel, level = scene.edges()
     boot, t_ns, awake = _at(t, boots)
@@ -50,8 +50,8 @@ def recording_of(scene) -> Recording:
     frame = table(
         "boots", boot=range(n), boot_id=[0x1000 + k for k in range(n)], boot_no=range(1, n + 1),
         cause=[BOOT_CAUSES[b[2]] for b in boots], first_ns=[0] * n, last_ns=last, levels=first, stopped=[0] * n,
-        firmware=["0.1.0"] * n, interpreter=["CPython"] * n, interpreter_version=["3.11"] * n, tick_fs=[TICK_NS * 10**6] * n,
-        low_mask=low, channel_mask=mask, board=[scene.header["board"]] * n,
+        firmware=["0.1.0"] * n, interpreter=["CPython"] * n, interpreter_version=["3.11"] * n,
+        tick_fs=[TICK_NS * 10**6] * n, low_mask=low, channel_mask=mask, board=[scene.header["board"]] * n,
     )  # fmt: skip
     clock = {"boot_id": 0x1000 + n - 1, "tick": last[-1] // TICK_NS, "utc_us": scene.end_utc_us, "unc_us": 500}
     edges = table("edges", boot=boot[awake], t_ns=t_ns[awake], channel=channel[awake], level=level[awake])

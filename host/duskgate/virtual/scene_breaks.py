@@ -56,7 +56,15 @@ def visit_starts(plan: NightPlan, rng: np.random.Generator) -> np.ndarray:
     first = np.cumsum(sizes) - sizes
     run = np.cumsum(back)
     since = run - np.repeat(run[first], sizes) if n_bouts else run
-    return np.sort(np.repeat(starts, sizes) + since)
+    return in_the_dry(plan, np.sort(np.repeat(starts, sizes) + since), rng)
+
+
+def in_the_dry(plan: NightPlan, wished: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The visits that come: most moths stay away during a shower."""
+    wet = np.zeros(len(wished), bool)
+    for start_h, minutes, _ in plan.nuisance.showers:
+        wet |= (wished >= start_h * 3600.0 - 60.0) & (wished < start_h * 3600.0 + minutes * 60.0)
+    return wished[~wet | (rng.random(len(wished)) < plan.moths.in_rain)]
 
 
 def one_visit(moths: Moths, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

@@ -100,7 +100,8 @@ class Chain:
 
     def judge(self, command: Command, at: float, draw: np.ndarray) -> None:
         """Which heads are charged at `at`, and which would be on fresh cells, by the same draws."""
-        gaps = [at - last for last in self.last_s]
+        # a stranger's command may fall between a break and the light that the camera gives it: no charge then
+        gaps = [max(at - last, 1e-6) for last in self.last_s]
         command.gap_s = min(gaps)
         for k, (head, gap) in enumerate(zip(self.plan.heads, gaps, strict=True)):
             now = float(recycle_s(head, self.fires[k]))

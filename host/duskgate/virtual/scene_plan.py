@@ -14,7 +14,7 @@ from typing import Any
 class Moths:
     """Visits come in bouts (one animal returning), bouts gather around dusk and dawn."""
 
-    visits: float = 700.0  # expected number
+    visits: float = 700.0  # expected number on a dry night
     per_bout: float = 4.0  # mean visits of one bout
     dusk_h: float = 1.35
     dusk_width_h: float = 0.55
@@ -32,6 +32,7 @@ class Moths:
     pause_sigma: float = 0.6
     rest_share: float = 0.06  # of those pauses, how many are a short look elsewhere
     rest_s: float = 1.0
+    in_rain: float = 0.1  # share of visits that come although it rains
     bounce_share: float = 0.02  # breaks whose leading edge chatters once
 
 

@@ -24,13 +24,14 @@ UNSAVED_S = 10.0  # a break in power loses at most what came in this long before
 @dataclass(frozen=True)
 class Drawn:
     """What was drawn: breaks of both beams (first beam first), (n, 2) visits' start and end in true seconds, (n, 3) how
-    they passed the second beam, commands in time order, and the heads' state at the end."""
+    they passed the second beam, commands in time order, the heads' state at the end, and strangers' light."""
 
     rows: np.ndarray
     spans: np.ndarray
     passing: np.ndarray
     commands: list[chains.Command]
     chain: chains.Chain
+    torches: np.ndarray  # start of every light that came from no head of ours, in true seconds
 
 
 def utc_us(plan: NightPlan, true_s) -> np.ndarray:
@@ -161,7 +162,7 @@ def head_of_truth(plan: NightPlan, seed: int) -> dict:
     return {
         "truth": 1, "invented": "every figure of this night was made up by a random generator; nothing was measured",
         "preset": plan.name, "seed": seed, "start_utc_us": int(utc_us(plan, 0.0)),
-        "end_utc_us": int(utc_us(plan, plan.hours * 3600.0)), "expected_visits": plan.moths.visits,
+        "end_utc_us": int(utc_us(plan, plan.hours * 3600.0)), "expected_visits_if_dry": plan.moths.visits,
         "plan": as_json(plan),
     }
 

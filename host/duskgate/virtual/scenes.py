@@ -78,12 +78,13 @@ def make(preset: str | NightPlan = DEFAULT_PRESET, seed: int = 1, **changes: Any
     first = within(plan, scene_breaks.united(np.concatenate([visits, nuisance, noise])))
     second, passing = scene_breaks.second_beam(plan, first, other)
     commands, chain = scene_chain.walk(plan, first, scene_chain.strangers(plan, stranger), flash)
+    foreign = scene_chain.torches(plan, stranger)
     pulses = np.concatenate([
-        scene_chain.light(plan, commands, flash), scene_chain.torches(plan, stranger), noise_pulses,
+        scene_chain.light(plan, commands, flash), foreign, noise_pulses,
         scene_chain.contacts(plan, commands), beam_pulses(plan, first, second, moths),
     ])
     rows = scene_file.in_order([*air_records(plan, time, air), board_records(plan, time), level_records(time, pulses)])
-    drawn = scene_truth.Drawn(np.concatenate([first, second]), spans, passing, commands, chain)
+    drawn = scene_truth.Drawn(np.concatenate([first, second]), spans, passing, commands, chain, foreign[:: len(plan.heads), 1])
     truth = truth_of(plan, seed, time, drawn, found)
     return Scene(plan, seed, header_of(plan, seed, time), rows, truth, time)
 
@@ -149,5 +150,6 @@ def truth_of(plan: NightPlan, seed: int, time: SceneTime, drawn: scene_truth.Dra
         "visits": scene_truth.visits_table(plan, drawn, breaks),
         "fires": scene_truth.fires_table(plan, time, drawn.commands),
         "heads": scene_truth.heads_table(plan, drawn.chain, drawn.commands),
+        "torches": {"utc_us": scene_truth.utc_us(plan, drawn.torches).tolist()},
         "spells": spells, "air": scene_truth.air_table(plan, time),
     }
