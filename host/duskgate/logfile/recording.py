@@ -13,11 +13,12 @@ from duskgate.fields import BOOT_CAUSES, NOTE_KINDS, READING_KINDS, RECORDING
 
 # Why the logger could not see for a while.
 OVERRUN, MISSING, STORE = "stamper overrun", "missing blocks", "store full"
+UNKNOWN_LEVEL = "level unknown"  # captures: the instrument itself did not know
 
 CATEGORIES: dict[tuple[str, str], tuple[str, ...]] = {
     ("readings", "kind"): READING_KINDS,
     ("notes", "what"): tuple(NOTE_KINDS.values()),
-    ("blind", "why"): (OVERRUN, MISSING, STORE),
+    ("blind", "why"): (OVERRUN, MISSING, STORE, UNKNOWN_LEVEL),
     ("boots", "cause"): tuple(BOOT_CAUSES.values()),
 }
 
