@@ -104,7 +104,7 @@ def test_every_sentence_of_the_facts_that_belongs_on_the_page_is_there(busy):
     said += [f["title"] for f in facts["figures"].values()] + [f["note"] for f in facts["figures"].values()]
     said += [c["text"] for c in facts["cautions"]] + [m["source"] for m in facts["methods"]]
     assert [s for s in said if " ".join(s.split()) not in text] == []
-    assert "4096" in text and "Damage, with offsets" in text
+    assert "4096" in text and "Damaged places, with offsets" in text
 
 
 def test_questions_stand_in_the_order_of_the_guide(busy):

@@ -1,4 +1,4 @@
-"""Tables of a night -> figures. One module per figure; each has `figure(tables, facts) -> plotly Figure`.
+"""Tables of a night -> figures. One module per figure; each has `figure(tables, facts)`, which gives plain dicts.
 
 `facts` is the dict of `report.facts`: titles, zone, sky and intervals come from there, so that a figure says nothing
 that the facts do not say.
@@ -17,6 +17,18 @@ FIGURES = {
 }
 
 
-def build(name: str, tables: dict, facts: dict):
-    """The plotly Figure called `name` (a key of facts["figures"])."""
+def describe(name: str, tables: dict, facts: dict) -> dict:
+    """Data and layout of the figure called `name` (a key of facts["figures"]), as dicts with numpy arrays.
+
+    This is all that a page needs; it costs a tenth of the time of a checked plotly Figure.
+    """
     return FIGURES[name](tables, facts)
+
+
+def build(name: str, tables: dict, facts: dict):
+    """The same as a plotly Figure, every property checked by plotly: for notebooks."""
+    import plotly.graph_objects as go
+
+    figure = go.Figure(describe(name, tables, facts))
+    figure.layout.template = "none"
+    return figure

@@ -61,7 +61,7 @@ def _on(boots, y, facts):
         f"{plain(b['clock_words'])}, {b['clock_unc_text']}."
         for b in boots
     ]
-    return _bar(lo, hi, y, said, color=colour("full"), line={"color": colour("ground"), "width": 1})
+    return _bar(lo, hi, y, said, color=colour("other"), line={"color": colour("ground"), "width": 1})
 
 
 def _bars(gaps, y, facts):

@@ -6,7 +6,6 @@ no two roles may share a day colour.
 """
 
 import numpy as np
-import plotly.graph_objects as go
 
 LOOKS = ("day", "red", "paper")
 # role: day, dim red (green and blue kept low, so that dark-adapted eyes stay so), paper (little ink)
@@ -88,8 +87,8 @@ def words_at(x, y, text: str, **more) -> dict:
     }
 
 
-def make(title: str, data: list[dict], height: int, **layout) -> go.Figure:
-    """A figure from plain dicts in the common style."""
+def make(title: str, data: list[dict], height: int, **layout) -> dict:
+    """Data and layout of a figure in the common style, as plain dicts."""
     common = {
         "title": {"text": plain(title), "x": 0, "xanchor": "left", "font": {"size": 15}},
         "height": height,
@@ -109,6 +108,5 @@ def make(title: str, data: list[dict], height: int, **layout) -> go.Figure:
             "font": {"color": colour("ink"), "size": 13},
             "align": "left",
         },
-        "template": "none",
     }
-    return go.Figure({"data": data, "layout": {**common, **layout}})
+    return {"data": data, "layout": {**common, **layout}}

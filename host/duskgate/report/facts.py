@@ -40,13 +40,14 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
 
     night: has `tables` (fields.TABLES) and `estimates`. site: the site file's object, or None. sky: sun and moon of
     the night (`setting.sky_facts` lists the keys), or None. log: `files`, `date`, `other_nights`, `problems`
-    (table of fields.RECORDING), `site_file`, `form` ("log", "edges.csv" or "vcd"), `notes` (sentences).
+    (table of fields.RECORDING), `site_file`, `form` ("log", "edges.csv" or "vcd"), `notes` (sentences),
+    `interpreter_versions` (boot -> version).
     """
     tables, est = night.tables, plain(night.estimates)
     start, end = setting.night_span(tables)
     place = setting.site_facts(site)
     local = words.LocalTime(place["zone"], start, end)
-    boots = soundness.boot_facts(tables["boots"], local)
+    boots = soundness.boot_facts(tables["boots"], local, log.get("interpreter_versions") or {})
     gaps = soundness.gap_facts(tables["gaps"], local)
     problems = soundness.problem_facts(log["problems"])
     facts: dict = {

@@ -283,9 +283,8 @@ def _supply(facts, tables, est, local):
     title = "Logger's supply: " + (f"{start}, {end}" if start else "voltage through the night")
     if "logger_hours" in num:
         title += f"; left: {num['logger_hours']['text']}"
-    note = " ".join(
-        x for x in (logger.get("text", ""), "Heads' cells are not measured: see recycle times and firings.") if x
-    )
+    basis = f"Forecast: {logger['text'].rstrip('.')}. " if logger.get("text") else ""
+    note = f"{basis}Heads' cells are not measured: see recycle times and firings."
     rows = []
     for bin_ in tables["rates"].itertuples(index=False):
         part = seen[(seen["utc_us"] >= bin_.start_utc_us) & (seen["utc_us"] < bin_.end_utc_us)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import math
 import re
 from pathlib import Path
 
@@ -41,11 +42,26 @@ def night_page(facts: dict, tables: dict) -> str:
 
 
 def figure_json(name: str, tables: dict, facts: dict) -> dict:
-    """One figure as plain JSON; its title is left to the page's heading, so that it wraps on a phone."""
-    figure = json.loads(plots.build(name, tables, facts).to_json())
-    figure["layout"].pop("title", None)
-    figure["layout"]["margin"]["t"] = 30
-    return figure
+    """One figure for the page; its title is left to the page's heading, so that it wraps on a phone."""
+    figure = plots.describe(name, tables, facts)
+    layout = {key: value for key, value in figure["layout"].items() if key != "title"}
+    return packed({"data": figure["data"], "layout": {**layout, "margin": {**layout["margin"], "t": 30}}})
+
+
+def packed(thing):
+    """The same with numpy arrays as plotly's typed arrays (type and base64 of the bytes), and NaN outside them as null."""
+    if isinstance(thing, dict):
+        return {key: packed(value) for key, value in thing.items()}
+    if isinstance(thing, (list, tuple)):
+        return [packed(value) for value in thing]
+    if hasattr(thing, "dtype"):
+        if getattr(thing, "ndim", 0) == 0:
+            return packed(thing.item())
+        if thing.dtype.kind not in "iuf":
+            return [packed(value) for value in thing.tolist()]
+        wide = thing.astype("<f8")
+        return {"dtype": "f8", "bdata": base64.b64encode(wide.tobytes()).decode()}
+    return None if isinstance(thing, float) and not math.isfinite(thing) else thing
 
 
 def _read(name: str) -> str:

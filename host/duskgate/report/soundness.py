@@ -52,13 +52,14 @@ def gap_facts(gaps, local: words.LocalTime) -> list[dict]:
     return out
 
 
-def boot_facts(boots, local: words.LocalTime) -> list[dict]:
+def boot_facts(boots, local: words.LocalTime, versions: dict[int, str] | None = None) -> list[dict]:
     """Each start of the board with the interpreter that wrote its part of the log and how well its clock is known."""
     out = []
     for row in boots.itertuples(index=False):
         known = str(row.clock) != "unknown"
         uncertainty = float(row.clock_unc_us) if words.finite(float(row.clock_unc_us)) else None
         sure = within(uncertainty) if known and uncertainty is not None else "not known"
+        version = (versions or {}).get(int(row.boot), "")
         out.append(
             {
                 "boot": int(row.boot),
@@ -74,7 +75,7 @@ def boot_facts(boots, local: words.LocalTime) -> list[dict]:
                 if known
                 else "time of day unknown",
                 "firmware": str(row.firmware),
-                "interpreter": str(row.interpreter),
+                "interpreter": f"{row.interpreter} {version}".strip(),
             }
         )
     return out
@@ -110,7 +111,7 @@ def problem_facts(problems) -> dict:
     if n > len(rows):
         text += f" (the first {len(rows)} are listed)"
     table = {
-        "caption": "Damaged places",
+        "caption": "Damaged places, with offsets",
         "columns": ["file", "offset", "bytes", "what"],
         "rows": [[r["file"], str(r["offset"]) if r["offset"] >= 0 else "", str(r["bytes"]), r["what"]] for r in rows],
     }

@@ -60,7 +60,7 @@ def _heads(est, numbers):
         worst = max(slow, key=lambda h: est["recycle"][h]["growth"]["value"])
         yield (
             f"Fresh cells in {named}.",
-            f"At its end the night's recycling took up to {numbers[f'recycle_{worst}_growth']['text']} that of its start. "
+            f"Recycling at the night's end took up to {numbers[f'recycle_{worst}_growth']['text']} that of its start. "
             "A sudden end of a cell cannot be foreseen from one night.",
         )
     for head in _dark_heads(est):
