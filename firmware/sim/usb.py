@@ -9,6 +9,7 @@ import select
 import sys
 import time
 
+_GONE_MS = 5000
 _PIECE = 512  # a pipe that is ready takes at least this much at once
 _AGAIN = (errno.EAGAIN, getattr(errno, "EWOULDBLOCK", errno.EAGAIN))
 MICROPYTHON = sys.implementation.name == "micropython"
@@ -43,19 +44,30 @@ class Stdio:
     def read(self):
         """Bytes that are there, b"" where none are."""
         data = b""
-        while len(data) < 1024 and self._reader.poll(0):
+        ready = self._reader.poll(0)
+        if not ready:
+            self._gone_ms = 0
+        while len(data) < 1024 and ready:
             try:
                 piece = self._read_once()
             except OSError as error:
                 if error.errno == errno.EIO:
-                    time.sleep(0.01)  # the other side of a pseudo terminal is closed, for now
+                    self._closed()
                 break
             if piece == b"":
                 sys.exit(0)
             if not piece:
                 break
             data += piece
+            ready = self._reader.poll(0)
         return _checked(data)
+
+    def _closed(self):
+        """The other side of a pseudo terminal is closed: for now, or, after a while, because the parent is gone."""
+        time.sleep(0.01)
+        self._gone_ms += 10
+        if self._gone_ms > _GONE_MS:
+            sys.exit(0)
 
     def write(self, view):
         if not self.wait_writable(0):
