@@ -1,5 +1,6 @@
 """What each figure says: a title that states its finding, a text for those who cannot see it, and its table."""
 
+import numpy as np
 import pandas as pd
 
 from .. import fields
@@ -90,20 +91,25 @@ def _empty_visits(facts, local):
 
 
 def _by_bin(tables, timed, local):
-    rates, rows = tables["rates"], []
-    for bin_ in rates.itertuples(index=False):
-        inside = timed[(timed["start_utc_us"] >= bin_.start_utc_us) & (timed["start_utc_us"] < bin_.end_utc_us)]
-        by = inside["caught"].astype(str).value_counts()
-        sight = words.number(bin_.exposure_s / 3600, 2)
-        rows.append(
-            [
-                local.span(bin_.start_utc_us, bin_.end_utc_us),
-                len(inside),
-                *(int(by.get(k, 0)) for k in CAUGHT_WORDS),
-                sight,
-            ]
-        )
-    return rows
+    """Rows of the visits' table: one for each bin of the rates."""
+    rates = tables["rates"]
+    caught = timed["caught"].astype(str).to_numpy()
+    start = timed["start_utc_us"].to_numpy()
+    counts = {k: _in_bins(start[caught == k], rates) for k in CAUGHT_WORDS}
+    total = sum(counts.values())
+    sight = rates["exposure_s"].to_numpy() / 3600
+    spans = [local.span(a, b) for a, b in zip(rates["start_utc_us"], rates["end_utc_us"], strict=True)]
+    return [
+        [span, int(total[k]), *(int(counts[c][k]) for c in CAUGHT_WORDS), words.number(sight[k], 2)]
+        for k, span in enumerate(spans)
+    ]
+
+
+def _in_bins(instants, rates):
+    """How many of the instants fall into each bin, end excluded."""
+    ordered = np.sort(instants)
+    lo, hi = (np.searchsorted(ordered, rates[c].to_numpy()) for c in ("start_utc_us", "end_utc_us"))
+    return hi - lo
 
 
 def _rate(facts, tables, est, local):
@@ -275,7 +281,7 @@ def _gap_words(s):
 
 def _supply(facts, tables, est, local):
     supply = tables["supply"]
-    seen = supply[(supply["utc_us"] > words.KNOWN_FROM_US) & supply["batt_mv"].notna()]
+    seen = supply[(supply["utc_us"] > words.KNOWN_FROM_US) & supply["batt_mv"].notna()].sort_values("utc_us")
     if not len(seen):
         return None
     num, logger = facts["numbers"], (est.get("supply") or {}).get("logger") or {}
@@ -286,18 +292,14 @@ def _supply(facts, tables, est, local):
     basis = f"Forecast: {logger['text'].rstrip('.')}. " if logger.get("text") else ""
     note = f"{basis}Heads' cells are not measured: see recycle times and firings."
     rows = []
+    utc, mv, temp = (seen[c].to_numpy(dtype=float) for c in ("utc_us", "batt_mv", "temp_degc"))
     for bin_ in tables["rates"].itertuples(index=False):
-        part = seen[(seen["utc_us"] >= bin_.start_utc_us) & (seen["utc_us"] < bin_.end_utc_us)]
-        if len(part):
-            temp = part["temp_degc"].median()
-            rows.append(
-                [
-                    local.span(bin_.start_utc_us, bin_.end_utc_us),
-                    words.number(part["batt_mv"].median()),
-                    words.number(temp, 1) if words.finite(temp) else "",
-                    len(part),
-                ]
-            )
+        part = slice(*np.searchsorted(utc, [bin_.start_utc_us, bin_.end_utc_us]))
+        if len(utc[part]):
+            warm = temp[part][np.isfinite(temp[part])]
+            degrees = words.number(float(np.median(warm)), 1) if len(warm) else ""
+            span = local.span(bin_.start_utc_us, bin_.end_utc_us)
+            rows.append([span, words.number(float(np.median(mv[part]))), degrees, len(utc[part])])
     table = _table(
         "Logger's supply and temperature (medians)", ["local time", "supply, mV", "temperature, °C", "readings"], rows
     )

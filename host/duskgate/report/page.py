@@ -49,7 +49,7 @@ def figure_json(name: str, tables: dict, facts: dict) -> dict:
 
 
 def packed(thing):
-    """The same with numpy arrays as plotly's typed arrays (type and base64 of the bytes), and NaN outside them as null."""
+    """The same with numpy arrays as plotly's typed arrays (type, and base64 of the bytes); NaN elsewhere is null."""
     if isinstance(thing, dict):
         return {key: packed(value) for key, value in thing.items()}
     if isinstance(thing, (list, tuple)):
