@@ -1,12 +1,15 @@
 """`boards`, `note` and `pull` over a pseudo-terminal with a fake board behind it."""
 
 import json
+import shlex
 import sys
 
 import pytest
 from click.testing import CliRunner
 from duskgate.cli import main
 from duskgate.logfile.archive import Logbook
+from duskgate.logfile.decode import read_dgl_files
+from duskgate.virtual.board import VirtualBoard
 
 from tests import fakes
 
@@ -116,3 +119,31 @@ def test_warnings_go_to_the_error_stream(board, tmp_path):
     board.board.refuse["pulled"] = ("mismatch", "the check differs")
     done = run("pull", "--logbook", tmp_path, "--port", board.url)
     assert "stays on the board as not pulled" in done.stderr and "every block checked" in done.stdout
+
+
+@pytest.mark.parametrize("name", ["boards", "note", "pull"])
+def test_the_example_in_the_help_works_as_it_stands(board, tmp_path, monkeypatch, name):
+    monkeypatch.setenv("DUSKGATE_PORT", board.url)
+    monkeypatch.chdir(tmp_path)
+    shown = run(name, "--help").stdout
+    example = shown.split("Example:")[1].strip().splitlines()[0]
+    program, *words = shlex.split(example)
+    assert program == "duskgate" and words[0] == name
+    assert run(*words).stdout
+
+
+def test_a_night_a_power_cut_and_two_pulls_with_the_real_firmware(tmp_path):
+    scene = fakes.scene_file(tmp_path / "scene", 600.0, [(10.0 + k, 0.05) for k in range(500)])
+    book = tmp_path / "book"
+    with VirtualBoard(scene, tmp_path / "flash") as here:
+        here.wait_scene_end()
+        assert "firmware 0.1.0" in run("boards", "--port", here.url).stdout
+        run("note", "cells", "--head", 3, "--port", here.url)
+        here.kill()
+        here.restart()
+        first = run("pull", "--logbook", book, "--port", here.url).stdout
+        again = run("pull", "--logbook", book, "--port", here.url).stdout
+    assert "every block checked" in first and "nothing new" in again
+    found = read_dgl_files(Logbook(book).files())
+    assert list(found.problems["what"]) == [] and list(found.notes["what"]) == ["cells"]
+    assert len(found.edges) == 10 * 500 and len(found.boots) == 2
