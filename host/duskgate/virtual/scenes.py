@@ -84,7 +84,8 @@ def make(preset: str | NightPlan = DEFAULT_PRESET, seed: int = 1, **changes: Any
         scene_chain.contacts(plan, commands), beam_pulses(plan, first, second, moths),
     ])
     rows = scene_file.in_order([*air_records(plan, time, air), board_records(plan, time), level_records(time, pulses)])
-    drawn = scene_truth.Drawn(np.concatenate([first, second]), spans, passing, commands, chain, foreign[:: len(plan.heads), 1])
+    seen_alone = foreign[:: len(plan.heads), 1]  # every sensor sees each of them
+    drawn = scene_truth.Drawn(np.concatenate([first, second]), spans, passing, commands, chain, seen_alone)
     truth = truth_of(plan, seed, time, drawn, found)
     return Scene(plan, seed, header_of(plan, seed, time), rows, truth, time)
 
