@@ -7,6 +7,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 from duskgate.cli import main
+from duskgate.cli.boards import clock_line
 from duskgate.logfile.archive import Logbook
 from duskgate.logfile.decode import read_dgl_files
 from duskgate.virtual.board import VirtualBoard
@@ -147,3 +148,18 @@ def test_a_night_a_power_cut_and_two_pulls_with_the_real_firmware(tmp_path):
     found = read_dgl_files(Logbook(book).files())
     assert list(found.problems["what"]) == [] and list(found.notes["what"]) == ["cells"]
     assert len(found.edges) == 10 * 500 and len(found.boots) == 2
+
+
+@pytest.mark.parametrize(
+    ("second", "state", "said"),
+    [
+        (1_750_000_000, 0, "within 2 s of this computer"),
+        (1_749_999_999, 0, "within 2 s of this computer"),
+        (1_750_003_600, 0, "+3,600 s against this computer: set it"),
+        (1_749_996_400, 4, "-3,600 s against this computer: set it; no 1 Hz wave from it"),
+        (None, 0, "not known yet"),
+        (None, 3, "its oscillator had stopped: set it; no clock chip answers"),
+    ],
+)
+def test_the_clock_s_state_in_words(second, state, said):
+    assert clock_line({"clock_second": second, "clock_state": state}, 1_750_000_000.4) == said

@@ -75,7 +75,8 @@ def clock_line(state: dict[str, Any], host_utc_s: float) -> str:
     second = state.get("clock_second")
     if second is None:
         return "not known yet" if not wrong else "; ".join(wrong)
-    off = second - host_utc_s
-    # the board's last confirmed second may be up to a minute and a half old
-    said = "agrees with this computer to a minute" if -90 - CLOCK_OFF_S < off < CLOCK_OFF_S else f"{off:+.0f} s off"
+    # the board tells the second that is running: half of it has passed on average
+    off = second + 0.5 - host_utc_s
+    near = abs(off) <= CLOCK_OFF_S
+    said = f"within {CLOCK_OFF_S} s of this computer" if near else f"{off:+,.0f} s against this computer: set it"
     return "; ".join([said, *wrong])

@@ -24,7 +24,7 @@ SITE_NAME = "site.toml"
 @click.option(
     "--site",
     type=click.Path(path_type=Path, dir_okay=False, exists=True),
-    help="Site file to keep with this night. Default: site.toml beside the logbook, or in it.",
+    help="Site file to keep with this night. Default: site.toml in the logbook, or beside it.",
 )
 @click.option("--whole", is_flag=True, help="Fetch everything that is on the board, also what the logbook has.")
 @port_option
@@ -66,8 +66,8 @@ def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None,
 
 
 def site_beside(logbook: Path) -> Path | None:
-    """The site file beside the logbook, else the one in it, else none."""
-    places = (logbook.resolve().parent / SITE_NAME, logbook / SITE_NAME)
+    """The site file in the logbook, else the one beside it, else none; `duskgate night` looks in the same order."""
+    places = (logbook / SITE_NAME, logbook.resolve().parent / SITE_NAME)
     return next((p for p in places if p.is_file()), None)
 
 
