@@ -28,7 +28,7 @@ def score(outside=True, **how):
         made = night(seed, **how)
         clock = fit_clock(made.rec)
         for boot in range(len(made.starts_s)):
-            if clock.table["n_rtc"][boot] >= 6:
+            if int(clock.table["n_rtc"][boot]) >= 6:
                 c, u, unc = errors_ms(made, clock, boot, outside)
                 chip.append(c)
                 utc.append(u)
@@ -138,7 +138,7 @@ def test_stopped_chip_is_not_trusted_until_it_is_set():
     rows = minute_rows(0, 0, 3600, lambda s: -800_000_000_000)
     rows += [(0, t, "clock_state", 1) for _, t, _, _ in rows]
     clock = fit_clock(recording(rows, [3600.0]))
-    assert clock.state == ["unknown"] and np.isinf(clock.unc_us(0, 10**9))
+    assert clock.state == ["unknown"] and bool(np.isinf(clock.unc_us(0, 10**9)))
     assert any("stopped" in note for note in clock.notes)
 
     tied = fit_clock(recording([*rows, (0, 10**12, "host_unix_ms", START_US // 1000 + 10**6)], [3600.0]))
@@ -164,7 +164,7 @@ def test_seconds_without_a_wave_are_left_out():
     rows = minute_rows(0, 0, 1800)
     wrong = [(0, 900 * 10**9, "rtc_unix_ms", START_US // 1000 + 907_000), (0, 900 * 10**9, "clock_state", 4)]
     clock = fit_clock(recording(rows + wrong, [1800.0]))
-    assert clock.table["n_rtc"][0] == clock.table["n_kept"][0] + 1
+    assert clock.table["n_rtc"].tolist() == [clock.table["n_kept"].tolist()[0] + 1]
 
 
 def test_boots_without_anchors_stand_between_their_neighbours():
