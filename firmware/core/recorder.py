@@ -75,11 +75,8 @@ class Recorder:
             return True
         if self._before_commit:
             self._before_commit()
-        size = block.at()
-        if self.store.begins_segment(size):
-            self._stated = False
         parts = ()
-        if not self._stated and not self._statement_waits:
+        if not self._statement_waits and (self.store.begins_segment(block.at()) or not self._stated):
             parts = (self._restate(),)
         parts += (self._seal(block),)
         safe = self.store.append(parts)

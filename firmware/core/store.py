@@ -12,10 +12,12 @@ from core.shim import const
 
 FOLDER = "log"
 SEGMENT_BYTES = const(32724)  # just fits 8 littlefs blocks of 4096 bytes less their pointers; the format allows 32768
+SEGMENT_BLOCKS = const(8)
 RESERVE_PERCENT = const(5)
 RESERVE_LEAST = const(8)
-NIGHT_BYTES = const(270000)  # 20,000 edges, 600 minute records, a commit every 10 s for 10 h
+NIGHT_BYTES = const(240000)  # a busy one: 20,000 edges, 720 minute records, 2,300 commits
 _READ = const(1024)
+_ENOSPC = const(28)  # the board's errno module does not name it
 
 OK = "ok"
 FULL = "full"
@@ -24,6 +26,11 @@ FAILING = "failing"
 NOT_PULLED = const(0)
 PULLED = const(1)
 GROWING = const(2)
+
+
+def reserve(total):
+    """Blocks that stay free: littlefs copies on every write, and settings must be changeable in a full store."""
+    return max(RESERVE_LEAST, total * RESERVE_PERCENT // 100)
 
 
 class Segment:
@@ -141,7 +148,10 @@ class Store:
     # -- append --------------------------------------------------------------------------------------------------
 
     def begins_segment(self, size):
-        """Whether a block of `size` bytes would be the first of a new segment."""
+        """Whether a block of `size` bytes would be the first of its segment."""
+        return self._too_big(size) or not self.growing.size
+
+    def _too_big(self, size):
         return self.growing is None or self.growing.size + size > SEGMENT_BYTES
 
     def append(self, parts):
@@ -152,21 +162,20 @@ class Store:
         size = sum(len(part) for part in parts)
         for attempt in range(2):
             try:
-                if self.begins_segment(size):
-                    if not self._begin_segment():
-                        return False
+                if self._too_big(size) and not self._begin_segment():
+                    return False
                 self._write(parts, size)
                 self.status = OK
                 return True
             except OSError as error:
                 self.error = error.errno
                 self._let_go()
-                if error.errno != errno.ENOSPC or attempt:
+                if error.errno != _ENOSPC or attempt:
                     break
                 if not self.drop_oldest():
                     self.status = FULL
                     return False
-        self.status = FULL if self.error == errno.ENOSPC else FAILING
+        self.status = FULL if self.error == _ENOSPC else FAILING
         return False
 
     def _write(self, parts, size):
@@ -174,7 +183,7 @@ class Store:
             self._file = self._fs.open(self.growing.name(), "ab")
         for part in parts:
             if self._file.write(part) != len(part):
-                raise OSError(errno.EIO)
+                raise OSError(errno.EIO, "not written")
         self._file.flush()
         self.growing.size += size
 
@@ -223,16 +232,14 @@ class Store:
 
     # -- room ----------------------------------------------------------------------------------------------------
 
-    def reserve(self):
-        """Blocks that stay free: littlefs copies on every write, and settings must be changeable in a full store."""
-        return max(RESERVE_LEAST, self._fs.space()[1] * RESERVE_PERCENT // 100)
-
     def make_room(self):
-        """Drop the oldest pulled segments until the reserve is free. False: no room and nothing that may go."""
-        while self._fs.space()[2] < self.reserve():
+        """Drop the oldest pulled segments until a whole new one leaves the reserve free. False: none may go."""
+        while True:
+            _, total, free = self._fs.space()
+            if free >= reserve(total) + SEGMENT_BLOCKS:
+                return True
             if not self.drop_oldest():
                 return False
-        return True
 
     def drop_oldest(self):
         """Remove the oldest segment that may go. False where there is none."""
@@ -257,11 +264,16 @@ class Store:
         return sum(segment.size for segment in self.segments if not segment.pulled)
 
     def free_bytes(self):
-        """Bytes that can still be logged: free blocks over the reserve, and pulled segments, which may be dropped."""
+        """Bytes that can still be logged: whole segments that fit, the rest of the one that grows, and pulled segments,
+        which may be dropped."""
         size, total, free = self._fs.space()
-        reserve = max(RESERVE_LEAST, total * RESERVE_PERCENT // 100)
+        rest = 0
+        if self.growing is not None:
+            rest = max(0, SEGMENT_BYTES - self.growing.size)
+            free -= SEGMENT_BLOCKS - (self.growing.size + size - 1) // size
+        fit = max(0, free - reserve(total)) // SEGMENT_BLOCKS
         pulled = sum(segment.size for segment in self.segments if segment.pulled)
-        return max(0, (free - reserve) * size) + pulled
+        return fit * SEGMENT_BYTES + rest + pulled
 
     @staticmethod
     def nights_left_tenths(free_bytes, bytes_a_night=0):

@@ -24,7 +24,7 @@ class Rtc:
 
     def _need_chip(self):
         if self._state & NO_CHIP:
-            raise OSError(errno.EIO)
+            raise OSError(errno.EIO, "no chip")
 
     def read(self):
         self._need_chip()
