@@ -6,6 +6,7 @@ import sys
 
 import pytest
 from click.testing import CliRunner
+from duskgate import sitefile
 from duskgate.cli import main
 from duskgate.cli.boards import clock_line
 from duskgate.logfile.archive import Logbook
@@ -163,3 +164,26 @@ def test_a_night_a_power_cut_and_two_pulls_with_the_real_firmware(tmp_path):
 )
 def test_the_clock_s_state_in_words(second, state, said):
     assert clock_line({"clock_second": second, "clock_state": state}, 1_750_000_000.4) == said
+
+
+def test_pull_keeps_the_site_file_and_names_the_night_by_its_zone(board, tmp_path):
+    # the fake board's clock says 2025-06-15 from 15:06:40 UTC on: in the Marquesas that is 05:36 of the same morning
+    site = tmp_path / "site.toml"
+    site.write_text(sitefile.template().replace("Europe/Paris", "Pacific/Marquesas"), encoding="utf-8")
+    out = run("pull", "--logbook", tmp_path / "book", "--port", board.url).stdout
+    names = sorted(p.name for p in (tmp_path / "book").iterdir() if not p.name.startswith("."))
+    assert names[0].startswith("2025-06-14_e66138528361ac2f_") and names[1] == "2025-06-14_site.toml"
+    assert (tmp_path / "book" / names[1]).read_bytes() == site.read_bytes() and names[1] in out
+
+
+def test_a_faulty_site_file_does_not_keep_the_log_on_the_board(board, tmp_path):
+    (tmp_path / "site.toml").write_text("latitude_deg = 'north'\n")
+    done = run("pull", "--logbook", tmp_path / "book", "--port", board.url)
+    assert "the log is pulled without it" in done.stderr and "site.toml" in done.stderr
+    assert len(Logbook(tmp_path / "book").files()) == 1 and not list((tmp_path / "book").glob("*.toml"))
+
+
+def test_a_faulty_site_file_named_by_the_user_stops_before_the_pull(board, tmp_path):
+    (tmp_path / "mine.toml").write_text("latitude_deg = 'north'\n")
+    done = run("pull", "--logbook", tmp_path / "b", "--site", tmp_path / "mine.toml", "--port", board.url, code=2)
+    assert "mine.toml" in done.stderr and not (tmp_path / "b").exists()

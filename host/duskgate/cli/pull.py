@@ -37,7 +37,7 @@ def command(logbook: Path, site: Path | None, whole: bool, port: str | None, as_
     """
     from ..link.port import BoardLink, one_port
 
-    site = site or site_beside(logbook)
+    site = site or sound_site_beside(logbook)
     with BoardLink(one_port(port)) as link, Bar(shown=in_terminal() and not as_json) as bar:
         result = pull_with(link, logbook, site, bar, whole=whole)
     click.echo(json.dumps(result.as_dict(), indent=1) if as_json else "\n".join(lines(result)))
@@ -71,8 +71,21 @@ def site_beside(logbook: Path) -> Path | None:
     return next((p for p in places if p.is_file()), None)
 
 
+def sound_site_beside(logbook: Path) -> Path | None:
+    """The same; one with a mistake is told and left out, as the log has to come off the board all the same."""
+    from ..errors import SiteFileError
+
+    site = site_beside(logbook)
+    try:
+        site_zone_and_content(site)
+    except SiteFileError as error:
+        click.echo(f"duskgate: {error}; the log is pulled without it", err=True)
+        return None
+    return site
+
+
 def site_zone_and_content(site: Path | None) -> tuple[Any, bytes | None]:
-    """Time zone of the site (None: this computer's) and the file's bytes. A faulty site file stops before the pull."""
+    """Time zone of the site (None: this computer's) and the file's bytes. Raises SiteFileError."""
     if site is None:
         return None, None
     from zoneinfo import ZoneInfo
