@@ -21,6 +21,7 @@ class Plan:
     per_bout: float = 3.0
     bout_gap: float = 14.0  # median clear time between visits of one bout
     bout_gap_sd: float = 0.7  # of its ln
+    wait: float = 1.5  # median time after which the next animal takes a place that has become free
     more_breaks: float = 3.5
     pause: float = 0.17  # median clear time inside a visit
     pause_sd: float = 0.42
@@ -59,17 +60,33 @@ class Plan:
 CALM = Plan()
 PLANS = {
     "calm": CALM,
-    "busy": replace(CALM, name="busy", visits=1100.0, per_bout=9.0, bout_gap=6.0, bout_gap_sd=0.8, insects=300.0, strangers=10.0),
+    "busy": replace(
+        CALM, name="busy", visits=1100.0, per_bout=9.0, bout_gap=6.0, bout_gap_sd=0.8, insects=300.0, strangers=10.0
+    ),
     "rain": replace(CALM, name="rain", visits=300.0, per_bout=4.0, showers=3, leaves=2, dew=1, insects=200.0),
     "failing": replace(CALM, name="failing", visits=700.0, per_bout=6.0, growth=0.6, resets=2.0, insects=200.0),
     "misaligned": replace(CALM, name="misaligned", visits=350.0, chatter_spells=26, dark_spells=18, lost_edges=0.001),
     "daytime": replace(
-        CALM, name="daytime", visits=260.0, per_bout=1.6, bout_gap=60.0, more_breaks=3.0, pause=0.6, pause_sd=0.6, hover_ms=220.0,
-        path="beam_camera", lag_us=58_000.0, lag_sd_us=900.0, frame_s=0.35, retry=0.0, insects=120.0,
+        CALM,
+        name="daytime",
+        visits=260.0,
+        per_bout=1.6,
+        bout_gap=60.0,
+        wait=9.0,
+        more_breaks=3.0,
+        pause=0.6,
+        pause_sd=0.6,
+        hover_ms=220.0,
+        path="beam_camera",
+        lag_us=58_000.0,
+        lag_sd_us=900.0,
+        frame_s=0.35,
+        retry=0.0,
+        insects=120.0,
     ),
     "empty": replace(CALM, name="empty", visits=0.0, strangers=2.0, insects=120.0),
     "two_beams": replace(CALM, name="two_beams", visits=300.0, per_bout=4.0, second=True, showers=2, leaves=2),
     "one_sensor": replace(CALM, name="one_sensor", visits=300.0, shared_sensors=True, heads=CALM.heads[:3]),
     "resets": replace(CALM, name="resets", visits=300.0, resets=6.0),
     "drift": replace(CALM, name="drift", visits=300.0, ppm=45.0, swing_ppm=12.0, rtc_bad=0.02),
-}  # fmt: skip
+}

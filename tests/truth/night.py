@@ -132,9 +132,13 @@ def _edges(plan: Plan, scene: Scene, shot: Shot, boots: np.ndarray, rng):
 
 def _pairs(start: np.ndarray, end: np.ndarray, channel: int, first: int = 1) -> np.ndarray:
     n = len(start)
-    return np.column_stack([
-        np.concatenate([start, end]), np.full(2 * n, channel), np.concatenate([np.full(n, first), np.full(n, 1 - first)])
-    ])  # fmt: skip
+    return np.column_stack(
+        [
+            np.concatenate([start, end]),
+            np.full(2 * n, channel),
+            np.concatenate([np.full(n, first), np.full(n, 1 - first)]),
+        ]
+    )
 
 
 def _alternating(edges: np.ndarray) -> np.ndarray:
@@ -163,7 +167,7 @@ def _recording(plan: Plan, edges: np.ndarray, boots: np.ndarray, clock: TrueCloc
     k = np.searchsorted(boots[:, 0], edges[:, 0], side="right") - 1
     on = (k >= 0) & (edges[:, 0] < boots[np.maximum(k, 0), 1])
     levels, state = [], np.zeros(8, int)
-    for b, (lo, hi) in enumerate(boots):
+    for lo in boots[:, 0]:
         before = edges[edges[:, 0] < lo]
         for c in range(7):
             mine = before[before[:, 1] == c]
@@ -179,17 +183,38 @@ def _recording(plan: Plan, edges: np.ndarray, boots: np.ndarray, clock: TrueCloc
     used += sum(1 << (FLASH1 + h) for h in range(len(plan.heads)))
     n = len(boots)
     boot = {
-        "boot": np.arange(n), "boot_id": np.arange(n) + 1, "boot_no": np.arange(n), "cause": ["power-on"] + ["watchdog"] * (n - 1),
-        "first_ns": np.zeros(n), "last_ns": [clock.board_ns(b, hi) for b, (_, hi) in enumerate(boots)], "levels": levels,
-        "stopped": np.zeros(n), "firmware": ["0.1.0"] * n, "interpreter": [""] * n, "interpreter_version": [""] * n,
-        "tick_fs": np.full(n, 72_000_000), "low_mask": np.zeros(n), "channel_mask": np.full(n, used), "board": ["made up"] * n,
-    }  # fmt: skip
+        "boot": np.arange(n),
+        "boot_id": np.arange(n) + 1,
+        "boot_no": np.arange(n),
+        "cause": ["power-on"] + ["watchdog"] * (n - 1),
+        "first_ns": np.zeros(n),
+        "last_ns": [clock.board_ns(b, hi) for b, (_, hi) in enumerate(boots)],
+        "levels": levels,
+        "stopped": np.zeros(n),
+        "firmware": ["0.1.0"] * n,
+        "interpreter": [""] * n,
+        "interpreter_version": [""] * n,
+        "tick_fs": np.full(n, 72_000_000),
+        "low_mask": np.zeros(n),
+        "channel_mask": np.full(n, used),
+        "board": ["made up"] * n,
+    }
     return Tables(
-        **{name: _typed(name, RECORDING, data) for name, data in (
-            ("edges", frame), ("readings", _readings(plan, boots, clock, rng)), ("notes", {}), ("chatter", {}), ("blind", {}),
-            ("boots", boot), ("problems", {}),
-        )}, headers=[], source=[],
-    )  # fmt: skip
+        **{
+            name: _typed(name, RECORDING, data)
+            for name, data in (
+                ("edges", frame),
+                ("readings", _readings(plan, boots, clock, rng)),
+                ("notes", {}),
+                ("chatter", {}),
+                ("blind", {}),
+                ("boots", boot),
+                ("problems", {}),
+            )
+        },
+        headers=[],
+        source=[],
+    )
 
 
 def _typed(name: str, shape: dict, data: dict) -> pd.DataFrame:
@@ -223,16 +248,32 @@ def _truth(plan: Plan, scene: Scene, shot: Shot, boots: np.ndarray, on_air: np.n
     row = np.full(len(scene.start), -1)
     row[of[of >= 0]] = np.flatnonzero(of >= 0)
     k = np.clip(np.searchsorted(boots[:, 0], scene.start, side="right") - 1, 0, None)
-    breaks = pd.DataFrame({
-        "start_utc_us": START_UTC_US + np.round(scene.start * 1e6).astype(np.int64), "boot": k, "start_s": scene.start,
-        "dur_us": (scene.end - scene.start) * 1e6, "kind": np.array(NAMES)[scene.kind] if len(scene.kind) else [], "visit": scene.visit,
-        "outcome": shot.outcome, "cause": shot.cause, "charged": shot.charged, "commanded": shot.commanded, "fire": row, "logged": on_air,
-    })  # fmt: skip
+    breaks = pd.DataFrame(
+        {
+            "start_utc_us": START_UTC_US + np.round(scene.start * 1e6).astype(np.int64),
+            "boot": k,
+            "start_s": scene.start,
+            "dur_us": (scene.end - scene.start) * 1e6,
+            "kind": np.array(NAMES)[scene.kind] if len(scene.kind) else [],
+            "visit": scene.visit,
+            "outcome": shot.outcome,
+            "cause": shot.cause,
+            "charged": shot.charged,
+            "commanded": shot.commanded,
+            "fire": row,
+            "logged": on_air,
+        }
+    )
     begun = np.where(of >= 0, scene.start[np.maximum(of, 0)] if len(scene.start) else 0.0, np.nan)
-    fires = pd.DataFrame({
-        "t_s": t, "utc_us": START_UTC_US + np.round(t * 1e6).astype(np.int64), "of": of, "logged": _inside(t, t, boots) if len(t) else [],
-        "latency_us": (t - begun) * 1e6,
-    })  # fmt: skip
+    fires = pd.DataFrame(
+        {
+            "t_s": t,
+            "utc_us": START_UTC_US + np.round(t * 1e6).astype(np.int64),
+            "of": of,
+            "logged": _inside(t, t, boots) if len(t) else [],
+            "latency_us": (t - begun) * 1e6,
+        }
+    )
     return breaks, fires, boots, (lights - begun[:, None]) * 1e6
 
 

@@ -50,7 +50,7 @@ def fire(plan: Plan, scene: Scene, rng: np.random.Generator) -> Shot:
     strangers = np.sort(rng.random(rng.poisson(plan.strangers)) * plan.length)
     events = sorted([(t, k) for k, t in enumerate(scene.start)] + [(t, -1) for t in strangers])
     command_at, frame_at = -1e9, -1e9
-    normal, uniform = rng.standard_normal((len(events), h + 2)), rng.random((len(events), 2 * h + 3))
+    normal, uniform = rng.standard_normal((len(events), 2 * h + 2)), rng.random((len(events), 2 * h + 3))
     for row, (t, k) in enumerate(events):
         z, u = normal[row], uniform[row]
         if k >= 0:
@@ -79,7 +79,7 @@ def fire(plan: Plan, scene: Scene, rng: np.random.Generator) -> Shot:
             [r and u[2 * i] >= head.lapse for i, (r, head) in enumerate(zip(ready, plan.heads, strict=True))]
         )
         times = np.where(
-            lit, arrive + np.array([hd.skew_us + 12 * z[i] for i, hd in enumerate(plan.heads)]) / 1e6, np.nan
+            lit, arrive + np.array([hd.skew_us + 12 * z[h + i] for i, hd in enumerate(plan.heads)]) / 1e6, np.nan
         )
         if k >= 0:
             outcome[k] = "all" if lit.all() else "partial" if lit.any() else "none"
@@ -110,4 +110,6 @@ def _why(plan: Plan, dark: list[int], ready: list[bool], arrive: float, last: np
             votes["battery"] += 1
         else:
             votes["recycling"] += 1
+    if 2 * votes["battery"] >= len(dark):
+        return "battery"
     return max(votes, key=lambda w: votes[w])

@@ -1,4 +1,4 @@
-"""What crosses the beam in one night: intervals of true time with their kind and visit, merged as a beam merges them."""
+"""What crosses the beam in one night: intervals of true time with kind and visit, merged as a beam merges them."""
 
 from dataclasses import dataclass
 
@@ -12,7 +12,7 @@ RANK = np.array([5, 1, 0, 3, 4, 0])  # which kind names a break that several thi
 
 @dataclass
 class Scene:
-    """start, end (s), kind, visit (-1 none) of every break; dark: spans of darkness; visits: start of all, seen or not."""
+    """start, end (s), kind, visit (-1 none) of every break; dark: spans; visit_start: of all visits, seen or not."""
 
     start: np.ndarray
     end: np.ndarray
@@ -62,12 +62,15 @@ def _visit_starts(plan: Plan, rng) -> np.ndarray:
 
 
 def _visits(plan: Plan, rng, starts: np.ndarray):
-    cols = [[], [], [], []]
-    for v, t in enumerate(starts):
+    """Breaks of all visits. One animal is at the flowers at a time: who comes too early waits till they are free."""
+    cols, free = [[], [], [], []], -np.inf
+    for v in range(len(starts)):
         n = 1 + rng.poisson(plan.more_breaks)
         hover = np.clip(rng.lognormal(np.log(plan.hover_ms), plan.hover_sd, n), 20, 900) / 1000
         pause = np.clip(rng.lognormal(np.log(plan.pause), plan.pause_sd, n), 0.02, plan.pause_max)
-        begin = t + np.cumsum(hover + pause) - (hover + pause)
+        starts[v] = max(starts[v], free + rng.lognormal(np.log(plan.wait), 0.55))
+        begin = starts[v] + np.cumsum(hover + pause) - (hover + pause)
+        free = begin[-1] + hover[-1]
         for col, values in zip(cols, (begin, begin + hover, np.full(n, VISIT), np.full(n, v)), strict=True):
             col.append(values)
     return [np.concatenate(c) if c else np.zeros(0) for c in cols]

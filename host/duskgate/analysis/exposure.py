@@ -73,10 +73,14 @@ def summary(e: Exposure) -> dict:
     blind = spans.union(np.concatenate([e.off, e.blind]))
     blocked = spans.union(np.concatenate([blind, e.blocked]))
     return {
-        "session_s": hi - lo, "live_s": e.live_s(), "off_s": spans.total(off), "blind_s": spans.total(blind) - spans.total(off),
-        "blocked_s": spans.total(blocked) - spans.total(blind), "dark_s": e.dark_s,
+        "session_s": hi - lo,
+        "live_s": e.live_s(),
+        "off_s": spans.total(off),
+        "blind_s": spans.total(blind) - spans.total(off),
+        "blocked_s": spans.total(blocked) - spans.total(blind),
+        "dark_s": e.dark_s,
         "shadow_s": spans.total(spans.clip(e.closed, lo, hi)) - spans.total(spans.clip(blocked, lo, hi)),
-    }  # fmt: skip
+    }
 
 
 def _wide(pieces: np.ndarray, margin: float) -> np.ndarray:

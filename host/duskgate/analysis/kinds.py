@@ -88,7 +88,7 @@ def _reasons(s: Settings) -> list[str]:
         f"{s.leaf_breaks} or more breaks in an even rhythm: a swaying leaf or branch",
         "between the strokes of an even rhythm: a swaying leaf or branch",
         f"longest break of its group at least {s.visit_ms:g} ms: an animal",
-        f"shorter than {s.rain_ms:g} ms among {s.rain_breaks} or more short breaks within {s.rain_near_s:g} s either side: rain",
+        f"shorter than {s.rain_ms:g} ms among {s.rain_breaks} or more short breaks within {s.rain_near_s:g} s: rain",
         "short, and not in a shower: a small insect or a single drop",
     ]
 
@@ -264,6 +264,7 @@ def verdict(kinds: Kinds, s: Settings) -> dict:
         )
         return {"what": "misaligned", "text": text, "dark_s": dark}
     if dark >= 60:
-        text = f"The beam was dark for {dark / 60:.0f} min in {len(kinds.darkness)} pieces: dew, a leaf or a spider on the optics."
+        pieces = len(kinds.darkness)
+        text = f"The beam was dark for {dark / 60:.0f} min in {pieces} pieces: dew, a leaf or a spider on the optics."
         return {"what": "dew", "text": text, "dark_s": dark}
     return {"what": "clear", "text": "The beam was clear: no long darkness and no flicker.", "dark_s": dark}

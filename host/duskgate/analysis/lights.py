@@ -61,12 +61,12 @@ def _join(x: np.ndarray, join_ns: int) -> np.ndarray:
     new = np.concatenate([[True], np.diff(x) > join_ns])
     first = np.flatnonzero(new)
     last = np.concatenate([first[1:], [len(x)]]) - 1
-    for a, b in zip(
-        first[x[last] - x[first] > join_ns].tolist(), last[x[last] - x[first] > join_ns].tolist(), strict=True
-    ):
-        while x[b] - x[a] > join_ns:
-            a = int(np.searchsorted(x, x[a] + join_ns, side="right"))
-            new[a] = True
+    long = x[last] - x[first] > join_ns
+    for begin, end in zip(first[long].tolist(), last[long].tolist(), strict=True):
+        at = begin
+        while x[end] - x[at] > join_ns:
+            at = int(np.searchsorted(x, x[at] + join_ns, side="right"))
+            new[at] = True
     return np.cumsum(new) - 1
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from duskgate.analysis.recycle import Recycle, charge_ratio
+from duskgate.analysis.recycle import Recycle, charge_ratio, growth_limit
 from duskgate.analysis.recycle_data import Trials
 from duskgate.analysis.settings import Settings
 from duskgate.fields import CAUSES
@@ -29,7 +29,7 @@ def judge(
 ) -> Verdicts:
     """Causes of breaks without light (none) and with heads missing (partial).
 
-    busy: breaks that fell into the camera's frame time and got no frame; filtered: breaks too short for the trigger unit.
+    busy: breaks in the camera's frame time that got no frame; filtered: breaks too short for the trigger unit.
     """
     n, heads = len(none), len(t.names)
     cause, lost = np.full(n, -1, np.int8), np.full(n, np.nan)
@@ -37,9 +37,10 @@ def judge(
     if r.fit is None:
         _without_fit(t, none, partial, cause, reason)
     else:
-        ready, short_now, short_fresh = _charge(t, r, heads)
-        _none(t, r, none, ready, short_now, short_fresh, cause, lost, reason, _claims_battery(t, r, s))
-        _partial(t, r, partial, ready, short_now, short_fresh, cause, reason, _claims_battery(t, r, s))
+        ready, rescued = _charge(t, r, heads)
+        battery = _claims_battery(t, r, s)
+        _none(t, r, none, ready, rescued * battery, cause, lost, reason)
+        _partial(t, r, partial, ready, rescued * battery, cause, reason)
     _put(cause, reason, filtered & none, UNKNOWN, "shorter than the trigger unit's own filter: no command was sent")
     _put(cause, reason, busy & none, CAMERA, "the camera was busy with the frame before")
     return Verdicts(cause, lost, reason)
@@ -50,28 +51,28 @@ def _put(cause, reason, mask, what: int, text: str) -> None:
 
 
 def _claims_battery(t: Trials, r: Recycle, s: Settings) -> np.ndarray:
-    """Per head: whether its recycle time has surely grown, so that the cells may be blamed at all."""
-    out = np.zeros(len(t.names), bool)
-    for k, name in enumerate(t.names):
-        growth = r.report[name]["growth"]
-        out[k] = growth["value"] is not None and growth["lo"] > s.battery_growth
+    """(n, heads): whether the head's recycle time has surely grown by then, so that its cells may be blamed at all."""
+    out = np.zeros((len(t.trial), len(t.names)), bool)
+    if r.fit is None or not r.sags:
+        return out
+    for head in range(len(t.names)):
+        out[:, head] = growth_limit(r.fit, t.spent[:, head] / 1000) > s.battery_growth
     return out
 
 
 def _charge(t: Trials, r: Recycle, heads: int):
-    """(n, heads): chance that the head was charged (NaN unknown), gap below R now, gap below R on fresh cells."""
+    """(n, heads): chance that the head was charged (NaN unknown), and chance that fresh cells would have charged it
+    given that these had not."""
     from scipy.special import ndtr
 
     assert r.fit is not None
-    ready = np.full((len(t.trial), heads), np.nan)
-    short_now, short_fresh = np.zeros(ready.shape, bool), np.zeros(ready.shape, bool)
-    for head in range(heads):
-        now = charge_ratio(t, r.fit, r.units, head)
-        fresh = charge_ratio(t, r.fit, r.units, head, fresh=True)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ready[:, head] = ndtr(np.log(now) / r.fit.sigma)
-        short_now[:, head], short_fresh[:, head] = now < 1, fresh < 1
-    return ready, short_now, short_fresh
+    ready, fresh = np.full((len(t.trial), heads), np.nan), np.full((len(t.trial), heads), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for head in range(heads):
+            ready[:, head] = ndtr(np.log(charge_ratio(t, r.fit, r.units, head)) / r.fit.sigma)
+            fresh[:, head] = ndtr(np.log(charge_ratio(t, r.fit, r.units, head, fresh=True)) / r.fit.sigma)
+        rescued = (fresh - ready) / np.maximum(1 - ready, 1e-12)
+    return ready, np.nan_to_num(rescued)
 
 
 def _own_lapse(t: Trials, r: Recycle) -> np.ndarray:
@@ -86,7 +87,7 @@ def _own_lapse(t: Trials, r: Recycle) -> np.ndarray:
     return np.clip((lapse - r.lost_share) / (1 - r.lost_share), 0.001, 1)
 
 
-def _none(t, r, none, ready, short_now, short_fresh, cause, lost, reason, battery) -> None:
+def _none(t, r, none, ready, rescued, cause, lost, reason) -> None:
     known = np.isfinite(ready)
     chance = np.where(known, 1 - (1 - _own_lapse(t, r)) * np.nan_to_num(ready), 1.0)
     q = chance.prod(axis=1)
@@ -94,7 +95,7 @@ def _none(t, r, none, ready, short_now, short_fresh, cause, lost, reason, batter
     at = none & known.any(axis=1)
     radio = at & (lost > 0.5)
     count = known.sum(axis=1)
-    sagged = (short_now & ~short_fresh & battery).sum(axis=1) * 2 >= np.maximum(count, 1)
+    sagged = rescued.sum(axis=1) * 2 >= np.maximum(count, 1)
     _put(cause, reason, none & ~at, UNKNOWN, "the time since the last light is not known")
     _put(
         cause,
@@ -107,12 +108,12 @@ def _none(t, r, none, ready, short_now, short_fresh, cause, lost, reason, batter
     _put(cause, reason, radio, RADIO, "the heads were charged: the command was most likely lost")
 
 
-def _partial(t, r, partial, ready, short_now, short_fresh, cause, reason, battery) -> None:
+def _partial(t, r, partial, ready, rescued, cause, reason) -> None:
     dark = ~t.fired & np.isfinite(ready)
     lapse = np.maximum(_own_lapse(t, r), 1e-3)
     lapsed = lapse / (lapse + (1 - lapse) * (1 - np.nan_to_num(ready)))
     by_lapse = (dark & (lapsed > 0.5)).sum(axis=1)
-    by_cells = (dark & (lapsed <= 0.5) & short_now & ~short_fresh & battery).sum(axis=1)
+    by_cells = (dark & (lapsed <= 0.5) & (rescued > 0.5)).sum(axis=1)
     total = dark.sum(axis=1)
     by_charge = total - by_lapse - by_cells
     _put(cause, reason, partial & (total == 0), UNKNOWN, "the recycle time of the missing heads is not known")

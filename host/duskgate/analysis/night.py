@@ -30,12 +30,13 @@ def analyse(
     site: Any = None,
     window_utc_us: tuple[int, int] | None = None,
     criterion: Criterion | None = None,
+    template: dict | None = None,
 ) -> Night:
     """Tables and estimates of one night.
 
     rec: a Recording (board times, level 1 = broken, closed or lit). clock: utc_us(boot, t_ns) and unc_us(boot, t_ns).
-    window_utc_us: only what begins inside it, from (included) to (excluded). criterion: gap between visits from several nights
-    together, instead of this night's own.
+    window_utc_us: only what lies inside it. criterion: gap between visits from several nights together, instead of
+    this night's own. template: `estimates["supply"]["template"]` of an earlier night on the same cells.
     """
     s = settings_of(site)
     traces = cut(rec, clock, window_utc_us)
@@ -45,7 +46,7 @@ def analyse(
     starts = np.sort(tables["visits"]["start_utc_us"].to_numpy(np.int64))
     columns, rate = rates.night_rates(starts, closed, lo, hi, s.bin_s, s.dispersion_bin_s)
     tables["rates"] = night_tables.rates_table(columns)
-    estimates = night_estimates.build(p, tables)
+    estimates = night_estimates.build(p, tables, template)
     estimates["exposure"] = exposure.summary(p.exposure)
     estimates["verdict"] = kinds.verdict(p.kinds, s)
     estimates["rates"] = rate

@@ -7,19 +7,23 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from duskgate.analysis import delay, kinds, supply, visits
+from duskgate.analysis import delay, forecast, kinds, supply, visits
 from duskgate.analysis.night_tables import supply_readings
 from duskgate.analysis.parts import Parts
 from duskgate.analysis.stats import quantile_estimate, share
 from duskgate.fields import BREAK_KINDS, CAUSES
 
 
-def build(p: Parts, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
+def build(p: Parts, tables: dict[str, pd.DataFrame], template: dict | None) -> dict[str, Any]:
     out: dict[str, Any] = {
         "visits": visits.summary(p.beams, p.kinds, p.settings),
         "kinds": dict(zip(BREAK_KINDS, np.bincount(p.kinds.kind, minlength=len(BREAK_KINDS)).tolist(), strict=True)),
         "beam": {"merged": p.beam.merged, "open_breaks": len(p.beam.open_start)},
-        "supply": {"logger": _logger(p), "heads": {}},
+        "supply": {
+            "logger": _logger(p),
+            "heads": _head_supplies(p, template),
+            "template": forecast.template_of(p.recycle),
+        },
     }
     if p.answers.wired:
         out |= _flash(p, tables)
@@ -52,13 +56,21 @@ def _flash(p: Parts, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
     return {
         "latency": {p.settings.path: summary},
         "heads": {"names": [name for name, _ in a.heads], "how": a.heads_how},
-        "fires": {"n": len(fires), "answered": int((~stranger).sum()), "interference": int(stranger.sum()), "pulses_dropped": a.lights.pulses_dropped},
+        "fires": {
+            "n": len(fires),
+            "answered": int((~stranger).sum()),
+            "interference": int(stranger.sum()),
+            "pulses_dropped": a.lights.pulses_dropped,
+        },
         "misses": {
-            "n": len(missed), "watched_breaks": watched, "by_cause": {c: int(by_cause.get(c, 0)) for c in CAUSES},
-            "share": share(len(missed), watched), "lost_command_share": float(p.recycle.lost_share) if p.recycle.fit else None,
+            "n": len(missed),
+            "watched_breaks": watched,
+            "by_cause": {c: int(by_cause.get(c, 0)) for c in CAUSES},
+            "share": share(len(missed), watched),
+            "lost_command_share": float(p.recycle.lost_share) if p.recycle.fit else None,
         },
         "recycle": p.recycle.report,
-    }  # fmt: skip
+    }
 
 
 def _split(fires: pd.DataFrame) -> dict[str, Any]:
@@ -77,12 +89,24 @@ def _frames(p: Parts, frames: pd.DataFrame) -> dict[str, Any]:
     n = len(frames)
     kept = int(frames["kept"].sum())
     return {
-        "n": n, "bounces": p.answers.frames.bounces, "kept": kept, "empty": int((frames["n_fires"] == 0).sum()),
-        "crowded": int((frames["n_fires"] > 1).sum()), "kept_share": share(kept, n),
-    }  # fmt: skip
+        "n": n,
+        "bounces": p.answers.frames.bounces,
+        "kept": kept,
+        "empty": int((frames["n_fires"] == 0).sum()),
+        "crowded": int((frames["n_fires"] > 1).sum()),
+        "kept_share": share(kept, n),
+    }
 
 
 def _logger(p: Parts) -> dict[str, Any]:
-    x, _, mv, _ = supply_readings(p)
+    x, _, mv, temp = supply_readings(p)
     ok = np.isfinite(mv)
-    return supply.logger_supply(x[ok] / 1e9, mv[ok], p.settings.cutoff_mv)
+    s = p.settings
+    return supply.logger_supply(x[ok] / 1e9, mv[ok], temp[ok], s.cutoff_mv, s.chemistry, s.supply_curve)
+
+
+def _head_supplies(p: Parts, template: dict | None) -> dict[str, Any]:
+    if not p.answers.wired:
+        return {}
+    names = [name for name, _ in p.answers.heads]
+    return forecast.head_forecasts(p.recycle, names, p.settings.needed_gap_s, template)

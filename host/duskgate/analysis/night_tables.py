@@ -33,10 +33,17 @@ def build(p: Parts, rec: Any) -> dict[str, pd.DataFrame]:
 
 def _edges(p: Parts) -> pd.DataFrame:
     t = p.traces
-    return table("edges", len(t.x), {
-        "boot": t.boot[t.bi] if len(t.x) else t.bi, "t_ns": t.t_ns(t.x, t.bi), "utc_us": t.utc_us(t.x, t.bi),
-        "channel": pd.Categorical.from_codes(t.channel, list(CHANNELS)), "level": t.level,
-    })  # fmt: skip
+    return table(
+        "edges",
+        len(t.x),
+        {
+            "boot": t.boot[t.bi] if len(t.x) else t.bi,
+            "t_ns": t.t_ns(t.x, t.bi),
+            "utc_us": t.utc_us(t.x, t.bi),
+            "channel": pd.Categorical.from_codes(t.channel, list(CHANNELS)),
+            "level": t.level,
+        },
+    )
 
 
 def outcomes(p: Parts) -> np.ndarray:
@@ -65,17 +72,26 @@ def _breaks(p: Parts) -> tuple[pd.DataFrame, np.ndarray]:
     bi = np.concatenate([b.bi, p.second.bi])[order]
     start = start[order]
     m = len(p.second.start)
-    frame = table("breaks", n + m, {
-        "break_id": np.arange(n + m), "boot": t.boot[bi] if len(bi) else bi, "t_us": t.t_ns(start, bi) / 1000,
-        "start_utc_us": t.utc_us(start, bi), "dur_us": np.concatenate([b.duration, p.second.duration])[order] / 1000,
-        "beam": pd.Categorical.from_codes((order >= n).astype(np.int8), list(CHANNELS[:2])),
-        "visit_id": np.concatenate([p.visit, two.visit])[order],
-        "kind": coded(np.concatenate([p.kinds.kind, two.kind])[order], BREAK_KINDS),
-        "reason": coded(np.concatenate([p.kinds.reason, two.reason])[order], two.reasons),
-        "outcome": coded(np.concatenate([outcomes(p), np.full(m, NOT_WATCHED, np.int8)])[order], OUTCOMES),
-        "fire_id": np.concatenate([fire, np.full(m, -1)])[order], "latency_us": np.concatenate([latency, np.full(m, np.nan)])[order],
-        "cause": coded(np.concatenate([cause, np.full(m, -1)])[order], CAUSES), "gap_s": np.concatenate([gap, np.full(m, np.nan)])[order],
-    })  # fmt: skip
+    frame = table(
+        "breaks",
+        n + m,
+        {
+            "break_id": np.arange(n + m),
+            "boot": t.boot[bi] if len(bi) else bi,
+            "t_us": t.t_ns(start, bi) / 1000,
+            "start_utc_us": t.utc_us(start, bi),
+            "dur_us": np.concatenate([b.duration, p.second.duration])[order] / 1000,
+            "beam": pd.Categorical.from_codes((order >= n).astype(np.int8), list(CHANNELS[:2])),
+            "visit_id": np.concatenate([p.visit, two.visit])[order],
+            "kind": coded(np.concatenate([p.kinds.kind, two.kind])[order], BREAK_KINDS),
+            "reason": coded(np.concatenate([p.kinds.reason, two.reason])[order], two.reasons),
+            "outcome": coded(np.concatenate([outcomes(p), np.full(m, NOT_WATCHED, np.int8)])[order], OUTCOMES),
+            "fire_id": np.concatenate([fire, np.full(m, -1)])[order],
+            "latency_us": np.concatenate([latency, np.full(m, np.nan)])[order],
+            "cause": coded(np.concatenate([cause, np.full(m, -1)])[order], CAUSES),
+            "gap_s": np.concatenate([gap, np.full(m, np.nan)])[order],
+        },
+    )
     return frame, fire_of_event
 
 
@@ -114,11 +130,20 @@ def _visits(p: Parts, breaks: pd.DataFrame) -> pd.DataFrame:
     lead, _ = visits.crossings(p.beam.start / 1e9, p.visit, p.second.start / 1e9, p.settings)
     speed, direction = visits.speed_and_direction(lead, p.settings)
     bi = p.beam.bi[at[order]][first] if n else at
-    return table("visits", n, {
-        "visit_id": np.arange(n), "start_utc_us": p.traces.utc_us(start, bi), "end_utc_us": p.traces.utc_us(end, bi),
-        "n_breaks": np.bincount(v, minlength=n), "n_fires": np.bincount(v[p.answers.event_of[at] >= 0], minlength=n),
-        "caught": coded(caught, CAUGHT), "speed_mm_s": speed, "direction": pd.Categorical(direction, categories=["in", "out", ""]),
-    })  # fmt: skip
+    return table(
+        "visits",
+        n,
+        {
+            "visit_id": np.arange(n),
+            "start_utc_us": p.traces.utc_us(start, bi),
+            "end_utc_us": p.traces.utc_us(end, bi),
+            "n_breaks": np.bincount(v, minlength=n),
+            "n_fires": np.bincount(v[p.answers.event_of[at] >= 0], minlength=n),
+            "caught": coded(caught, CAUGHT),
+            "speed_mm_s": speed,
+            "direction": pd.Categorical(direction, categories=["in", "out", ""]),
+        },
+    )
 
 
 def _fires(p: Parts, breaks: pd.DataFrame, fire_of_event: np.ndarray) -> pd.DataFrame:
@@ -130,15 +155,25 @@ def _fires(p: Parts, breaks: pd.DataFrame, fire_of_event: np.ndarray) -> pd.Data
     got = of >= 0
     columns = {f"latency{k + 1}_us": v for k, v in _per_sensor(p, begun, got).items()}
     opened, frame = _chain(p, x, begun, got)
-    return table("fires", n, {
-        "fire_id": np.arange(n), "boot": t.boot[bi] if n else bi, "t_us": t.t_ns(x, bi) / 1000, "utc_us": t.utc_us(x, bi),
-        "kind": coded(np.where(a.answered[a.kept], 0, 1), FIRE_KINDS), "break_id": np.where(got, ids[of] if len(ids) else -1, -1),
-        "latency_us": np.where(got, (x - begun) / 1000, np.nan), **columns,
-        "sync_us": np.where(opened >= 0, t.t_ns(opened, bi) / 1000, np.nan) if n else np.zeros(0),
-        "beam_to_sync_us": np.where(opened >= 0, (opened - begun) / 1000, np.nan),
-        "sync_to_light_us": np.where(opened >= 0, (x - opened) / 1000, np.nan), "frame_id": frame,
-        "path": coded(np.where(a.answered[a.kept], PATHS.index(p.settings.path), -1), PATHS),
-    })  # fmt: skip
+    return table(
+        "fires",
+        n,
+        {
+            "fire_id": np.arange(n),
+            "boot": t.boot[bi] if n else bi,
+            "t_us": t.t_ns(x, bi) / 1000,
+            "utc_us": t.utc_us(x, bi),
+            "kind": coded(np.where(a.answered[a.kept], 0, 1), FIRE_KINDS),
+            "break_id": np.where(got, ids[of] if len(ids) else -1, -1),
+            "latency_us": np.where(got, (x - begun) / 1000, np.nan),
+            **columns,
+            "sync_us": np.where(opened >= 0, t.t_ns(opened, bi) / 1000, np.nan) if n else np.zeros(0),
+            "beam_to_sync_us": np.where(opened >= 0, (opened - begun) / 1000, np.nan),
+            "sync_to_light_us": np.where(opened >= 0, (x - opened) / 1000, np.nan),
+            "frame_id": frame,
+            "path": coded(np.where(a.answered[a.kept], PATHS.index(p.settings.path), -1), PATHS),
+        },
+    )
 
 
 def _per_sensor(p: Parts, begun: np.ndarray, got: np.ndarray) -> dict[int, np.ndarray]:
@@ -169,28 +204,48 @@ def _frames(p: Parts, fires: pd.DataFrame, breaks: pd.DataFrame) -> pd.DataFrame
     of = p.answers.break_of[p.answers.kept]
     visit = np.where(of >= 0, p.visit[of], -1) if len(p.visit) else np.full(len(of), -1)
     n_fires, n_visits, kept = frames.contents(f, fires["frame_id"].to_numpy(np.int64), visit)
-    return table("frames", len(f.open), {
-        "frame_id": np.arange(len(f.open)), "open_utc_us": p.traces.utc_us(f.open, f.bi), "exposure_s": f.exposure,
-        "n_fires": n_fires, "n_visits": n_visits, "kept": kept,
-    })  # fmt: skip
+    return table(
+        "frames",
+        len(f.open),
+        {
+            "frame_id": np.arange(len(f.open)),
+            "open_utc_us": p.traces.utc_us(f.open, f.bi),
+            "exposure_s": f.exposure,
+            "n_fires": n_fires,
+            "n_visits": n_visits,
+            "kept": kept,
+        },
+    )
 
 
 def _misses(breaks: pd.DataFrame, p: Parts) -> pd.DataFrame:
     ids = break_ids(p)
     at = np.flatnonzero((p.kinds.kind == kinds.VISIT) & (p.none | p.partial))
     row = ids[at]
-    return table("misses", len(at), {
-        "break_id": row, "cause": coded(p.misses.cause[at], CAUSES), "gap_s": breaks["gap_s"].to_numpy()[row],
-        "reason": pd.Categorical(p.misses.reason[at]),
-    })  # fmt: skip
+    return table(
+        "misses",
+        len(at),
+        {
+            "break_id": row,
+            "cause": coded(p.misses.cause[at], CAUSES),
+            "gap_s": breaks["gap_s"].to_numpy()[row],
+            "reason": pd.Categorical(p.misses.reason[at]),
+        },
+    )
 
 
 def _notes(p: Parts) -> pd.DataFrame:
     n = p.traces.notes
-    return table("notes", len(n), {
-        "utc_us": p.traces.utc_us(n["x"].to_numpy(np.int64), n["bi"].to_numpy(np.int64)), "head": n["head"].to_numpy(),
-        "what": pd.Categorical(n["what"].astype(object)), "text": n["text"].to_numpy(object),
-    })  # fmt: skip
+    return table(
+        "notes",
+        len(n),
+        {
+            "utc_us": p.traces.utc_us(n["x"].to_numpy(np.int64), n["bi"].to_numpy(np.int64)),
+            "head": n["head"].to_numpy(),
+            "what": pd.Categorical(n["what"].astype(object)),
+            "text": n["text"].to_numpy(object),
+        },
+    )
 
 
 def supply_readings(p: Parts) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -220,11 +275,21 @@ def _boots(p: Parts, rec: Any) -> pd.DataFrame:
         float(np.max(t.clock.unc_us(int(b), np.array([a, z], np.int64))))
         for b, a, z in zip(t.boot, t.t0, t.t1, strict=True)
     ]
-    return table("boots", len(k), {
-        "boot": t.boot, "boot_no": rows["boot_no"].to_numpy(), "cause": pd.Categorical(t.cause), "start_utc_us": t.utc_us(t.x0, k),
-        "end_utc_us": t.utc_us(t.x1, k), "clock": pd.Categorical([_clock_state(t.clock, int(b)) for b in t.boot]),
-        "clock_unc_us": unc, "firmware": rows["firmware"].to_numpy(object), "interpreter": rows["interpreter"].to_numpy(object),
-    })  # fmt: skip
+    return table(
+        "boots",
+        len(k),
+        {
+            "boot": t.boot,
+            "boot_no": rows["boot_no"].to_numpy(),
+            "cause": pd.Categorical(t.cause),
+            "start_utc_us": t.utc_us(t.x0, k),
+            "end_utc_us": t.utc_us(t.x1, k),
+            "clock": pd.Categorical([_clock_state(t.clock, int(b)) for b in t.boot]),
+            "clock_unc_us": unc,
+            "firmware": rows["firmware"].to_numpy(object),
+            "interpreter": rows["interpreter"].to_numpy(object),
+        },
+    )
 
 
 def _clock_state(clock: Any, boot: int) -> str:
@@ -237,10 +302,16 @@ def _gaps(p: Parts) -> pd.DataFrame:
     lo, hi = (
         np.array([round(v * 1e9) for v in side], np.int64) for side in ([g.start for g in gaps], [g.end for g in gaps])
     )
-    return table("gaps", len(gaps), {
-        "start_utc_us": p.traces.utc_us(lo), "end_utc_us": p.traces.utc_us(hi), "why": pd.Categorical([g.why for g in gaps]),
-        "detail": np.array([g.detail for g in gaps], object),
-    })  # fmt: skip
+    return table(
+        "gaps",
+        len(gaps),
+        {
+            "start_utc_us": p.traces.utc_us(lo),
+            "end_utc_us": p.traces.utc_us(hi),
+            "why": pd.Categorical([g.why for g in gaps]),
+            "detail": np.array([g.detail for g in gaps], object),
+        },
+    )
 
 
 def utc_exposure(p: Parts) -> tuple[int, int, np.ndarray]:

@@ -1,4 +1,4 @@
-"""The steps of one night in their order: traces -> breaks -> kinds -> visits -> lights -> matching -> recycle -> causes."""
+"""The steps of one night in their order: breaks, kinds, visits, lights, matching, recycle, causes, exposure."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Parts:
     partial: np.ndarray
 
     def beam_loss(self) -> int:
-        """Edges of the beam known to be lost: rises that were never seen to end, and edges the stamper counted as lost."""
+        """Edges known to be lost: rises of the beam that were never seen to end, and what the stamper counted."""
         r = self.traces.readings
         counted = r[r["kind"] == "lost_edges"]["value"].to_numpy(np.int64) if len(r) else np.zeros(0, np.int64)
         return len(self.beam.open_start) + (int(counted.max() - min(counted.min(), 0)) if len(counted) else 0)
@@ -82,9 +82,16 @@ def beams_of(traces: Traces, beam: Beam, second: Beam, s: Settings) -> kinds.Bea
     spans_x = guarded["x"].to_numpy(np.int64) if len(c) else np.zeros(0, np.int64)
     length = guarded["span_ns"].to_numpy(np.int64) if len(c) else spans_x
     return kinds.Beams(
-        beam.start / 1e9, beam.end / 1e9, beam.bi, beam.dark / 1e9, np.column_stack([spans_x, spans_x + length]) / 1e9,
-        second.start / 1e9, in_use(traces, s, BEAM2) and len(second.start) > 0, traces.x[traces.channel != BEAM] / 1e9, traces.blind / 1e9,
-    )  # fmt: skip
+        beam.start / 1e9,
+        beam.end / 1e9,
+        beam.bi,
+        beam.dark / 1e9,
+        np.column_stack([spans_x, spans_x + length]) / 1e9,
+        second.start / 1e9,
+        in_use(traces, s, BEAM2) and len(second.start) > 0,
+        traces.x[traces.channel != BEAM] / 1e9,
+        traces.blind / 1e9,
+    )
 
 
 def _answers(traces: Traces, beam: Beam, s: Settings) -> Answers:
@@ -105,9 +112,18 @@ def _answers(traces: Traces, beam: Beam, s: Settings) -> Answers:
     got = np.flatnonzero(break_of >= 0)
     event_of[break_of[got]] = got
     return Answers(
-        found, wired, heads, how, matching, lights.head_rises(found.rise, heads), np.flatnonzero(~late), break_of,
-        matching.break_of >= 0, event_of, frames.sync_frames(traces, s) if in_use(traces, s, SYNC) else _no_frames(),
-    )  # fmt: skip
+        found,
+        wired,
+        heads,
+        how,
+        matching,
+        lights.head_rises(found.rise, heads),
+        np.flatnonzero(~late),
+        break_of,
+        matching.break_of >= 0,
+        event_of,
+        frames.sync_frames(traces, s) if in_use(traces, s, SYNC) else _no_frames(),
+    )
 
 
 def _no_frames() -> frames.Frames:
@@ -131,9 +147,17 @@ def _trials(traces: Traces, beam: Beam, found: kinds.Kinds, a: Answers, s: Setti
         # the heads were asked only where the camera opened a frame; a busy camera's breaks say nothing about charge
         command &= frames.own_sync(a.frames, beam.start, beam.bi, a.matching.window.hi) >= 0
     return recycle_data.trials(
-        beam.start, beam.bi, traces.x0, lit, fired, names, 0.0 if np.isnan(latency) else latency, cell_changes(traces, a.heads),
-        s.command_dead_s * 1e9, command,
-    )  # fmt: skip
+        beam.start,
+        beam.bi,
+        traces.x0,
+        lit,
+        fired,
+        names,
+        0.0 if np.isnan(latency) else latency,
+        cell_changes(traces, a.heads),
+        s.command_dead_s * 1e9,
+        command,
+    )
 
 
 def cell_changes(traces: Traces, heads: list[tuple[str, list[int]]]) -> list[np.ndarray]:

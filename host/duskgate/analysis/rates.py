@@ -56,9 +56,14 @@ def night_rates(
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = counts / (exposure / 3600)
     columns = {
-        "start_utc_us": edges[:-1], "end_utc_us": edges[1:], "exposure_s": exposure, "n": counts,
-        "rate_per_h": np.where(seen, rate, np.nan), "lo": np.where(seen, low, np.nan), "hi": np.where(seen, high, np.nan),
-    }  # fmt: skip
+        "start_utc_us": edges[:-1],
+        "end_utc_us": edges[1:],
+        "exposure_s": exposure,
+        "n": counts,
+        "rate_per_h": np.where(seen, rate, np.nan),
+        "lo": np.where(seen, low, np.nan),
+        "hi": np.where(seen, high, np.nan),
+    }
     hours = exposure.sum() / 3600
     if hours <= 0:
         return columns, {"bin_s": bin_s, "session_per_h": lacking(0, 1), "dispersion": phi}
@@ -92,10 +97,12 @@ def best_window(
     kept = ok & ~_beaten(n, exposure, rate, start, starts_us, lead, length, phi)
     a, b = interval(n[lead], exposure[lead], phi)
     return head | {
-        "start_utc_us": int(start[lead]), "end_utc_us": int(start[lead] + length),
-        "rate_per_h": estimate(rate[lead], a, b, int(n[lead])), "not_beaten": ends[kept].tolist(),
-        "text": f"One night says little: {int(kept.sum())} of {int(ok.sum())} windows cannot be told from the best one.",
-    }  # fmt: skip
+        "start_utc_us": int(start[lead]),
+        "end_utc_us": int(start[lead] + length),
+        "rate_per_h": estimate(rate[lead], a, b, int(n[lead])),
+        "not_beaten": ends[kept].tolist(),
+        "text": f"One night says little: {kept.sum()} of {ok.sum()} windows cannot be told from the best one.",
+    }
 
 
 def _beaten(n, exposure, rate, start, starts_us, lead: int, length: int, phi: float) -> np.ndarray:

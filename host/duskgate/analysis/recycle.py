@@ -28,6 +28,7 @@ class Recycle:
     report: dict
     lost_share: float = 0.0  # share of commands that reached no head although all were charged
     u_last: dict[tuple[int, int], float] | None = None
+    power: Fit | None = None  # the same data with the power curve, which a forecast draws on
 
     def unit_of(self, head: int, cells: int) -> int:
         return self.units.index((head, cells)) if (head, cells) in self.units else -1
@@ -38,7 +39,8 @@ def estimate_recycle(t: Trials) -> Recycle:
     rough = _rough(t)
     units = [u for u, r in rough.items() if r.fits]
     report = {}
-    fit, sags = (None, False) if not units else _fit(t, rough, units)
+    fit, power = (None, None) if not units else _fit(t, rough, units)
+    sags = fit is not None and not isinstance(fit.curve, Flat)
     u_last = {u: _last_u(t, u) for u in rough}
     for k, name in enumerate(t.names):
         mine = [u for u in rough if u[0] == k]
@@ -46,7 +48,7 @@ def estimate_recycle(t: Trials) -> Recycle:
         report[name] = curves[-1] if curves else _nothing(0)
         if len(curves) > 1:
             report[name]["earlier_cells"] = curves[:-1]
-    return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last)
+    return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last, power)
 
 
 @dataclass
@@ -94,14 +96,20 @@ def _rough(t: Trials) -> dict[tuple[int, int], Rough]:
             near = (gap > 0.6 * lo) & (gap < 1.6 * hi)
             missed, lit = gap[~fired & (gap < 2 * hi)], gap[fired]
             found[(head, cells)] = Rough(
-                r, lo, hi, int(near.sum()), int((near & ~fired).sum()), float(missed.max(initial=0.0)),
-                float(lit.min(initial=np.inf)), int(fired.sum()),
-            )  # fmt: skip
+                r,
+                lo,
+                hi,
+                int(near.sum()),
+                int((near & ~fired).sum()),
+                float(missed.max(initial=0.0)),
+                float(lit.min(initial=np.inf)),
+                int(fired.sum()),
+            )
     return found
 
 
 def _data(t: Trials, rough: dict, units: list[tuple[int, int]]) -> Data:
-    """Rows near the recycle time one by one; those far beyond it as two weighted rows a unit: only the lapse acts there."""
+    """Rows near the recycle time one by one; those far beyond it, where only the lapse acts, as two weighted rows."""
     cols: list[tuple] = []
     heads = sorted({u[0] for u in units})
     for k, unit in enumerate(units):
@@ -113,28 +121,34 @@ def _data(t: Trials, rough: dict, units: list[tuple[int, int]]) -> Data:
         u_mid = float(np.median(u)) if len(u) else 0.0
         n_far = [int((far & fired).sum()), int((far & ~fired).sum())]
         ln_far = np.log(1e3 * r.hi)
-        cols.append((
-            np.concatenate([np.log(gap[near]), [ln_far, ln_far]]), np.concatenate([fired[near], [True, False]]),
-            np.concatenate([u[near], [u_mid, u_mid]]), np.full(near.sum() + 2, k), np.full(near.sum() + 2, heads.index(head)),
-            np.concatenate([np.ones(near.sum()), n_far]),
-        ))  # fmt: skip
+        cols.append(
+            (
+                np.concatenate([np.log(gap[near]), [ln_far, ln_far]]),
+                np.concatenate([fired[near], [True, False]]),
+                np.concatenate([u[near], [u_mid, u_mid]]),
+                np.full(near.sum() + 2, k),
+                np.full(near.sum() + 2, heads.index(head)),
+                np.concatenate([np.ones(near.sum()), n_far]),
+            )
+        )
     joined = [np.concatenate(c) for c in zip(*cols, strict=True)]
     return Data(*joined, n_units=len(units), n_heads=len(heads))
 
 
-def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, bool]:
+def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, Fit]:
+    """The fit to report, and the power curve's."""
     data = _data(t, rough, units)
     start = np.log([rough[u].r for u in units])
     flat = solve(data, Flat(), first_guess(data, Flat(), start))
     low = np.log([rough[u].lo for u in units])
     power = solve(data, Power(), first_guess(data, Power(), low))
     if 2 * (power.loglik - flat.loglik) < SAG_LR:
-        return flat, False
+        return flat, power
     if sum(rough[u].near for u in units) >= STEPS_NEAR:
         steps = _steps(data, power)
         if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
-            return steps, True
-    return power, True
+            return steps, power
+    return power, power
 
 
 def _steps(data: Data, power: Fit) -> Fit:
@@ -172,10 +186,17 @@ def _report(t: Trials, r: Rough, fit: Fit | None, units: list, unit: tuple[int, 
     lam, sd = fit.theta[ln_sigma + 1 + head], np.sqrt(fit.cov[ln_sigma + 1 + head, ln_sigma + 1 + head])
     lapse = [1 / (1 + np.exp(-v)) for v in (lam, lam - Z95 * sd, lam + Z95 * sd)]
     return {
-        "r50_s": end, "r95_s": _r95(fit, k, u_end if sags else 0.0, n), "r50_start_s": start, "r50_end_s": end, "growth": growth,
-        "lapse": estimate(*lapse, n), "sigma": fit.sigma, "curve": type(fit.curve).__name__.lower(), "fires": r.fires,
+        "r50_s": end,
+        "r95_s": _r95(fit, k, u_end if sags else 0.0, n),
+        "r50_start_s": start,
+        "r50_end_s": end,
+        "growth": growth,
+        "lapse": estimate(*lapse, n),
+        "sigma": fit.sigma,
+        "curve": type(fit.curve).__name__.lower(),
+        "fires": r.fires,
         "note": "grows through the night; the figure is that of its end" if sags else "no growth seen in this night",
-    }  # fmt: skip
+    }
 
 
 def _point(fit: Fit, k: int, u: float, n: int) -> dict:
@@ -201,6 +222,14 @@ def _growth(fit: Fit, u_end: float, n: int) -> dict:
     return estimate(np.exp(f[0]), max(np.exp(f[0] - Z95 * sd), 1.0), np.exp(f[0] + Z95 * sd), n)
 
 
+def growth_limit(fit: Fit, u: np.ndarray) -> np.ndarray:
+    """Lower 95 % limit of R(u) / R(fresh) at many u."""
+    grid = np.unique(np.quantile(u, np.linspace(0, 1, 60))) if len(u) else np.zeros(1)
+    f, jac = fit.curve.rise(fit.theta[fit.k_curve], grid)
+    sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", jac, fit.cov[fit.k_curve, fit.k_curve], jac), 0))
+    return np.exp(np.interp(u, grid, f - Z95 * sd))
+
+
 def _bracket(r: Rough) -> dict:
     """What can be said without a fit: below the shortest gap that fired, or between two gaps."""
     out = _nothing(r.near)
@@ -214,12 +243,12 @@ def _bracket(r: Rough) -> dict:
     elif r.longest_missed < r.shortest_fired:
         out["bracket_s"] = [r.longest_missed, r.shortest_fired]
         out["note"] = (
-            f"between {r.longest_missed:.2f} s (longest gap missed) and {r.shortest_fired:.2f} s (shortest gap that fired)"
+            f"between {r.longest_missed:.2f} s (longest missed) and {r.shortest_fired:.2f} s (shortest that fired)"
         )
     else:
         out["bracket_s"] = [r.shortest_fired, r.longest_missed]
         out["note"] = (
-            f"misses and fires overlap between {r.shortest_fired:.2f} and {r.longest_missed:.2f} s, too few for a curve"
+            f"misses and fires overlap from {r.shortest_fired:.2f} to {r.longest_missed:.2f} s, too few for a curve"
         )
     return out
 

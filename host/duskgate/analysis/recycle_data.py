@@ -13,9 +13,9 @@ import numpy as np
 
 @dataclass
 class Trials:
-    """(n breaks, heads) arrays: gap (s, NaN unknown), lower bound only, fired, fires so far, cells in use; trial (n,)."""
+    """(n breaks, heads) arrays, but for `trial` (n,): which breaks test the heads at all."""
 
-    gap: np.ndarray
+    gap: np.ndarray  # s since the head's own last light
     bound: np.ndarray  # True: the gap is at least this, the last light was before the log's view
     fired: np.ndarray
     spent: np.ndarray  # fires of the head on these cells before this break
@@ -25,9 +25,17 @@ class Trials:
 
 
 def trials(
-    start: np.ndarray, bi: np.ndarray, boot_x0: np.ndarray, head_lights: list[tuple[np.ndarray, np.ndarray]], fired: np.ndarray,
-    names: list[str], latency_ns: float, changes: list[np.ndarray], dead_ns: float, command: np.ndarray,
-) -> Trials:  # fmt: skip
+    start: np.ndarray,
+    bi: np.ndarray,
+    boot_x0: np.ndarray,
+    head_lights: list[tuple[np.ndarray, np.ndarray]],
+    fired: np.ndarray,
+    names: list[str],
+    latency_ns: float,
+    changes: list[np.ndarray],
+    dead_ns: float,
+    command: np.ndarray,
+) -> Trials:
     """Trials of all heads.
 
     start, bi: breaks (ns, boot); head_lights: per head (ns, boot) of all its lights; fired: (n, heads);

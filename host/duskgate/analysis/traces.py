@@ -92,27 +92,28 @@ def cut(rec: Any, clock: Any, window_utc_us: tuple[int, int] | None = None) -> T
 def _boots(rec: Any) -> dict[str, np.ndarray]:
     b = rec.boots
     return {
-        "boot": b["boot"].to_numpy(np.int64), "t0": b["first_ns"].to_numpy(np.int64), "t1": b["last_ns"].to_numpy(np.int64),
-        "levels": b["levels"].to_numpy(np.int64), "mask": b["channel_mask"].to_numpy(np.int64),
+        "boot": b["boot"].to_numpy(np.int64),
+        "t0": b["first_ns"].to_numpy(np.int64),
+        "t1": b["last_ns"].to_numpy(np.int64),
+        "levels": b["levels"].to_numpy(np.int64),
+        "mask": b["channel_mask"].to_numpy(np.int64),
         "cause": np.asarray(b["cause"].astype(object).fillna("unknown"), object),
-    }  # fmt: skip
+    }
 
 
 def _shown(boots: dict, clock: Any, window: tuple[int, int] | None) -> list[tuple[int, int, int]]:
     """(row, first, last) of the boots inside the window, in board time."""
     rows = []
-    for k, (boot, t0, t1) in enumerate(
+    for k, (boot, first, last) in enumerate(
         zip(boots["boot"].tolist(), boots["t0"].tolist(), boots["t1"].tolist(), strict=True)
     ):
-        t1 = max(t1, t0)
+        t0, t1 = first, max(first, last)
         if window is not None:
             u0, u1 = (int(v) for v in clock.utc_us(boot, np.array([t0, t1], np.int64)))
             if u1 < window[0] or u0 >= window[1]:
                 continue
-            if u0 < window[0]:
-                t0 = _moment(clock, boot, t0, t1, window[0])
-            if u1 > window[1]:
-                t1 = _moment(clock, boot, t0, t1, window[1])
+            t0 = _moment(clock, boot, first, t1, window[0]) if u0 < window[0] else t0
+            t1 = _moment(clock, boot, t0, t1, window[1]) if u1 > window[1] else t1
         rows.append((k, t0, t1))
     return rows
 
@@ -144,9 +145,16 @@ def _lay_out(boots: dict, clock: Any, shown: list[tuple[int, int, int]]) -> Trac
         off[k] = start - t0[k]
         end = start + t1[k] - t0[k]
     return Traces(
-        clock, boots["boot"][rows], t0, t1, off, known, [str(boots["cause"][r]) for r in rows],
-        boots["levels"][rows].copy(), boots["mask"][rows],
-    )  # fmt: skip
+        clock,
+        boots["boot"][rows],
+        t0,
+        t1,
+        off,
+        known,
+        [str(boots["cause"][r]) for r in rows],
+        boots["levels"][rows].copy(),
+        boots["mask"][rows],
+    )
 
 
 def _is_known(clock: Any, boot: int) -> bool:

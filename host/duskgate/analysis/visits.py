@@ -30,17 +30,22 @@ def summary(beams: Beams, kinds: Kinds, s: Settings) -> dict:
     """Counts of visits with the criterion, and with it narrower and wider, so that its weight can be seen."""
     c = kinds.criterion
     return {
-        "n": count_at(beams, kinds, c.gap_s), "n_narrow": count_at(beams, kinds, 0.7 * c.gap_s),
-        "n_wide": count_at(beams, kinds, 1.4 * c.gap_s), "criterion_s": c.gap_s, "criterion_source": c.source,
-        "criterion_default_s": s.visit_gap_s, "n_gaps": c.n_gaps, "share_within": c.weight,
+        "n": count_at(beams, kinds, c.gap_s),
+        "n_narrow": count_at(beams, kinds, 0.7 * c.gap_s),
+        "n_wide": count_at(beams, kinds, 1.4 * c.gap_s),
+        "criterion_s": c.gap_s,
+        "criterion_source": c.source,
+        "criterion_default_s": s.visit_gap_s,
+        "n_gaps": c.n_gaps,
+        "share_within": c.weight,
         "text": "Two animals closer than the criterion count as one visit.",
-    }  # fmt: skip
+    }
 
 
 def crossings(
     start: np.ndarray, visit: np.ndarray, second_start: np.ndarray, s: Settings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Per visit: BEAM2 minus BEAM at the first break (s; NaN where the second beam said nothing), and its sign's sureness.
+    """Per visit: BEAM2 minus BEAM at the first break (s; NaN where the second beam said nothing), and whether it did.
 
     The nearest break of BEAM2 within the echo time of the visit's first break counts.
     """
