@@ -117,7 +117,7 @@ def _in_time_order(
     starts = _boot_starts(blocks)
     pulls = np.array([files[stream.parts[0].file] for stream in streams] or [0])
     clocks = _first_clocks(words, len(starts))
-    ends = np.append(starts[1:], len(blocks))
+    ends = np.append(starts[1:], len(blocks))[: len(starts)]  # a log without any block has no boot
     keys = [
         BootKey(int(blocks["boot_no"][a]), int(blocks["boot_id"][a]), int(pulls[blocks["stream"][a:b]].min()), clock)
         for a, b, clock in zip(starts, ends, clocks, strict=True)
