@@ -9,26 +9,15 @@ def figure(tables: dict, facts: dict):
         b for b in facts["log"]["boots"] if b["start_utc_us"] > facts["known_from_utc_us"] and b["clock"] != "unknown"
     ]
     gaps = [g for g in facts["log"]["gaps"] if g["start_utc_us"] > facts["known_from_utc_us"]]
-    whys = list(dict.fromkeys(g["why_words"] for g in gaps))
+    whys = [w for w in facts["log"]["gaps_by_why"] if any(g["why_words"] == w["why_words"] for g in gaps)]
     rows = 1 + len(whys)
     data = [_on(boots, rows - 1, facts)] if boots else []
-    notes = [
-        words_at(0.0, rows - 1 + 0.3, f" board on: {plain(facts['log']['clock_text'])}", xref="paper", yanchor="bottom")
-    ]
+    on = f" board on: {plain(facts['log']['clock_text'])}"
+    notes = [words_at(0.0, rows - 1 + 0.3, on, xref="paper", yanchor="bottom")]
     for k, why in enumerate(whys):
         y = rows - 2 - k
-        part = [g for g in gaps if g["why_words"] == why]
-        data.append(_bars(part, y, facts))
-        minutes = sum(g["length_s"] for g in part) / 60
-        notes.append(
-            words_at(
-                0.0,
-                y + 0.3,
-                f" {plain(why)}: {len(part)} time{'s' if len(part) != 1 else ''}, {minutes:.0f} min in all",
-                xref="paper",
-                yanchor="bottom",
-            )
-        )
+        data.append(_bars([g for g in gaps if g["why_words"] == why["why_words"]], y, facts))
+        notes.append(words_at(0.0, y + 0.3, f" {plain(why['text'])}", xref="paper", yanchor="bottom"))
     return make(
         facts["figures"]["blind"]["title"],
         data,

@@ -2,9 +2,7 @@
 
 import numpy as np
 
-from .style import axis, colour, every, jitter, make, words_at
-
-CHANNELS = {f"FLASH{k}": f"latency{k}_us" for k in range(1, 5)}
+from .style import axis, colour, every, in_template, jitter, make, plain, words_at
 
 
 def figure(tables: dict, facts: dict):
@@ -13,13 +11,10 @@ def figure(tables: dict, facts: dict):
     data, notes = [], []
     for k, lane in enumerate(lanes):
         y = len(lanes) - 1 - k
-        column = CHANNELS.get(lane["head"], "latency_us")
-        values = (
-            fires.loc[(fires["path"] == lane["path"]) & (fires["kind"] == "answered"), column].dropna().to_numpy()
-            / 1000.0
-        )
+        answered = (fires["path"] == lane["path"]) & (fires["kind"] == "answered")
+        values = fires.loc[answered, lane["column"]].dropna().to_numpy() / 1000.0 if lane["column"] else np.zeros(0)
         data += [_strip(values, y, lane, said), *_quantiles(lane, y)]
-        notes.append(words_at(0.0, y + 0.27, f" {lane['text']}", xref="paper", yanchor="bottom"))
+        notes.append(words_at(0.0, y + 0.27, f" {plain(lane['text'])}", xref="paper", yanchor="bottom"))
     layout = {
         "xaxis": axis("delay, ms", range=said["axis_ms"]),
         "yaxis": axis("head", range=[-0.6, len(lanes) - 0.25], showticklabels=False, ticks="", showgrid=False),
@@ -36,14 +31,14 @@ def _strip(values, y, lane, said):
         "y": np.round(y - 0.08 + jitter(len(drawn), 0.2), 3),
         "name": lane["head"],
         "marker": {"color": colour("full"), "size": 5, "opacity": 0.35, "symbol": "circle"},
-        "hovertemplate": f"One firing: {lane['head']} lit %{{x:.3f}} ms after the break.<extra></extra>",
+        "hovertemplate": f"One firing: {in_template(lane['head'])} lit %{{x:.3f}} ms after the break.<extra></extra>",
     }
 
 
 def _quantiles(lane, y):
     out = []
     for key, symbol, words in (
-        ("median", "diamond", "Half of the delays are below"),
+        ("median", "diamond", "half of the delays are below"),
         ("p95", "line-ns-open", "95 % of the delays are below"),
     ):
         q = lane[key]
@@ -58,9 +53,7 @@ def _quantiles(lane, y):
                 "y": [y - 0.08],
                 "name": key,
                 "hoverinfo": "text",
-                "hovertext": [
-                    f"{lane['head']}: {words[0].lower() if words[0] == 'H' else words[0]}{words[1:]} {q['text']}."
-                ],
+                "hovertext": [f"{plain(lane['head'])}: {words} {q['text']}."],
                 "error_x": {
                     "type": "data",
                     "symmetric": False,

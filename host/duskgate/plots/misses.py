@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from .style import DASHES, axis, colour, make, words_at
+from .style import DASHES, axis, colour, in_template, make, words_at
 
 ROLES = ("full", "other", "part", "none")
 
@@ -24,22 +24,9 @@ def figure(tables: dict, facts: dict):
     recycle = {h: r for h, r in (facts["estimates"].get("recycle") or {}).items() if _fitted(r)}
     data = [_curve(h, r, gap, k) for k, (h, r) in enumerate(recycle.items())]
     data += [_rug(tables["breaks"], facts, lo, hi), _points(shares)]
-    notes = [
-        words_at(
-            math.log10(s["gap_mid_s"]),
-            103,
-            f"{s['n']}",
-            xanchor="center",
-            yanchor="bottom",
-            font={"size": 11, "color": colour("soft")},
-        )
-        for s in shares
-    ]
-    notes.append(
-        words_at(
-            0.0, 112, " n of each point:", xref="paper", yanchor="bottom", font={"size": 11, "color": colour("soft")}
-        )
-    )
+    fine = {"yanchor": "bottom", "font": {"size": 11, "color": colour("soft")}, "name": "fine"}
+    notes = [words_at(math.log10(s["gap_mid_s"]), 103, f"{s['n']}", **{**fine, "xanchor": "center"}) for s in shares]
+    notes.append(words_at(0.0, 112, " n of each point:", xref="paper", **fine))
     return make(
         facts["figures"]["misses"]["title"],
         data,
@@ -63,7 +50,7 @@ def _fitted(r) -> bool:
 
 def _curve(head, r, gap, k):
     lapse = (r.get("lapse") or {}).get("value") or 0.0
-    name = "all heads" if head == "all" else head
+    name = "all heads" if head == "all" else in_template(head)
     r50, r95 = r["r50_s"]["value"], r["r95_s"]["value"]
     return {
         "type": "scatter",

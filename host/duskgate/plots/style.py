@@ -47,6 +47,11 @@ def plain(text: object) -> str:
     return str(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
+def in_template(text: object) -> str:
+    """The same for a hover template, in which plotly would also read %{...}."""
+    return plain(text).replace("%{", "% {")
+
+
 def every(n: int, step: int) -> slice:
     """Every step-th of n points, so that what is drawn is known beforehand."""
     return slice(None, n, max(1, step))

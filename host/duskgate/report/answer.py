@@ -114,6 +114,8 @@ def summary_lines(facts: dict) -> list[str]:
     ]
     recycle = [f"{v['label'].split(':')[0]} {v['text']}" for k, v in num.items() if k.endswith("_r95_s")]
     best, log = facts.get("best_window"), facts["log"]
+    left = est.get("supply", {}).get("logger", {}).get("hours_left") or {}
+    any_hours = words.finite(left.get("value")) or words.finite(left.get("at_least_h"))
     rows = [
         ("Night", f"{facts['night']['date']}, {facts['site']['name']} ({facts['local']['label']})"),
         ("Visits", said("visits", "none")),
@@ -123,7 +125,7 @@ def summary_lines(facts: dict) -> list[str]:
         ("Missed", f"{said('misses')}" + (f", {num['miss_share']['text']}" if "miss_share" in num else "")),
         ("Recycle", ("95 % ready after: " + "; ".join(recycle)) if recycle else "not measured"),
         ("False", false_text(est)),
-        ("Supply", said("logger_hours", said("logger_volts")) + (" left" if "logger_hours" in num else "")),
+        ("Supply", said("logger_hours", said("logger_volts")) + (" left" if any_hours else "")),
         ("Clock", log["clock_text"]),
         (
             "Log",

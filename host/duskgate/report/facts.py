@@ -40,8 +40,8 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
 
     night: has `tables` (fields.TABLES) and `estimates`. site: the site file's object, or None. sky: sun and moon of
     the night (`setting.sky_facts` lists the keys), or None. log: `files`, `date`, `other_nights`, `problems`
-    (table of fields.RECORDING), `site_file`, `form` ("log", "edges.csv" or "vcd"), `notes` (sentences),
-    `interpreter_versions` (boot -> version).
+    (table of fields.RECORDING), `site_file`, `form` ("log", "edges.csv" or "vcd"),
+    `interpreter_versions` (boot -> version), `left_out` and `remarks` (sentences).
     """
     tables, est = night.tables, plain(night.estimates)
     start, end = setting.night_span(tables)
@@ -57,7 +57,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "versions": methods.versions(boots, __version__),
         "site": place,
         "local": local.facts(),
-        "beam_source": setting.beam_source_facts(place),
+        "beam_source": setting.beam_source_facts(place, site),
         "night": {
             "date": log.get("date", ""),
             "start_utc_us": start,
@@ -77,7 +77,8 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "notes": setting.note_facts(tables["notes"], local),
     }
     facts["log"] = _log_facts(log, boots, gaps, problems)
-    facts["partial"] = [*soundness.partial_reasons(problems, boots, gaps), *log.get("notes", [])]
+    facts["partial"] = [*soundness.partial_reasons(problems, boots, gaps), *log.get("left_out", [])]
+    facts["remarks"] = list(log.get("remarks", []))
     facts["tonight"] = tonight.advice(est, boots, problems, facts["numbers"], facts["sky"].get("dark_h"))
     facts["answer"] = answer.sentences(facts, est)
     facts["figures"] = figures.figure_facts(facts, tables, est, local)
@@ -148,6 +149,7 @@ def _log_facts(log: dict, boots: list[dict], gaps: list[dict], problems: dict) -
         "boots": boots,
         "boots_table": soundness.boots_table(boots),
         "gaps": gaps,
+        "gaps_by_why": soundness.gaps_by_why(gaps),
         "problems": problems,
         "clock_text": soundness.clock_text(boots),
         "interpreter_text": soundness.interpreter_text(boots),
@@ -159,7 +161,7 @@ def _sections(facts: dict, est: dict) -> list[dict]:
     said = {
         "worth": [facts["answer"][0], facts["exposure"]["sentence"]],
         "when": [facts["sky"]["text"], *([facts["best_window"]["note"]] if facts["best_window"] else [])],
-        "rig": [facts["answer"][1], facts["beam_source"]["text"]],
+        "rig": [facts["answer"][1], facts["beam_source"]["text"], _heads_words(est)],
         "missed": _missed_words(facts, est),
         "change": [] if facts["tonight"] else ["Nothing in the log asks for a change tonight."],
         "sound": [
@@ -167,6 +169,7 @@ def _sections(facts: dict, est: dict) -> list[dict]:
             f"Log: {facts['log']['problems']['text']}.",
             f"Written by {facts['log']['interpreter_text']}.",
             *facts["partial"],
+            *facts["remarks"],
         ],
     }
     out = []
@@ -185,6 +188,12 @@ def _sections(facts: dict, est: dict) -> list[dict]:
             }
         )
     return out
+
+
+def _heads_words(est: dict) -> str:
+    """How the heads were told apart by the light sensors."""
+    heads = est.get("heads") or {}
+    return f"Light sensors: {words.listed(heads['names'])}, {heads.get('how', '')}" if heads.get("names") else ""
 
 
 def _missed_words(facts: dict, est: dict) -> list[str]:

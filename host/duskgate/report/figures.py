@@ -151,7 +151,7 @@ def _rate_cells(r):
 
 def _delay(facts, tables, est, local):
     lanes = [
-        _lane(facts, tables["fires"], path, head)
+        _lane(facts, path, head, len(found["heads"]) == 1)
         for path, found in (est.get("latency") or {}).items()
         for head in found.get("heads") or {}
     ]
@@ -169,11 +169,9 @@ def _delay(facts, tables, est, local):
             f"(medians): {first[1]} first, {last[1]} last"
         )
     axis_ms = _delay_axis(lanes, tables["fires"])
-    for lane in lanes:
-        lane["text"] += _beyond(lane, tables["fires"], axis_ms[1])
     note = (
-        "One mark is one firing of one head; diamond: median, upright bar: 95 % are below, both with 95 "
-        f"% intervals. {facts['beam_source']['text']}"
+        "One mark is one firing of one head; diamond: median, upright bar: 95 % are below, both with 95 % intervals. "
+        f"{_beyond(lanes, tables['fires'], axis_ms[1])}{facts['beam_source']['text']}"
     )
     rows = [
         [lane["head"], lane["path"].replace("_", " to "), lane["median"]["text"], lane["p95"]["text"]] for lane in lanes
@@ -194,18 +192,30 @@ def _delay(facts, tables, est, local):
 
 def lane_values(fires: pd.DataFrame, lane: dict):
     """Delays of one lane, in ms: firings that answer a break, over the lane's path and head."""
-    column = f"latency{lane['head'][-1]}_us" if lane["head"] in fields.CHANNELS else "latency_us"
-    return (
-        fires.loc[(fires["path"] == lane["path"]) & (fires["kind"] == "answered"), column].dropna().to_numpy() / 1000.0
-    )
+    if not lane["column"]:
+        return np.zeros(0)
+    found = fires.loc[(fires["path"] == lane["path"]) & (fires["kind"] == "answered"), lane["column"]]
+    return found.dropna().to_numpy() / 1000.0
 
 
-def _lane(facts, fires, path, head):
+def _column(head: str, facts: dict, alone: bool) -> str | None:
+    """Column of `fires` with a head's delays: that of its one sensor, or of the first light if it is the only head."""
+    stated = {h.get("name"): h.get("sensors") or () for h in facts["site"]["heads"]}
+    sensors = stated.get(head) or ((head,) if head in fields.CHANNELS else ())
+    if len(sensors) == 1:
+        return f"latency{sensors[0][-1]}_us"
+    return "latency_us" if alone else None
+
+
+def _lane(facts, path, head, alone):
     median, p95 = (facts["numbers"][f"delay_{path}_{head}_{q}"] for q in ("median", "p95"))
     short = {k: {x: q[x] for x in ("value", "lo", "hi", "n", "text")} for k, q in (("median", median), ("p95", p95))}
-    said = median["text"] if median["value"] is None else f"{words.number(median['value'], 3)} ms, n = {median['n']}"
-    below = f", 95 % below {words.number(p95['value'], 2)} ms" if p95["value"] is not None else ""
-    return {"path": path, "head": head, **short, "text": f"{head}: {said}{below}"}
+    if median["value"] is None:
+        said = median["text"]
+    else:
+        below = f" (95 % under {words.number(p95['value'], 2)})" if p95["value"] is not None else ""
+        said = f"{words.number(median['value'], 3)} ms{below}, n = {words.number(median['n'])}"
+    return {"path": path, "head": head, "column": _column(head, facts, alone), **short, "text": f"{head}: {said}"}
 
 
 def _delay_axis(lanes, fires):
@@ -220,9 +230,11 @@ def _delay_axis(lanes, fires):
     return [lo - 0.3 * spread, hi + 0.6 * spread]
 
 
-def _beyond(lane, fires, hi_ms):
-    n = int((lane_values(fires, lane) > hi_ms).sum())
-    return f"; {words.number(n)} later than this axis" if n else ""
+def _beyond(lanes, fires, hi_ms):
+    """A sentence on the firings that lie beyond the axis; nothing where all are on it."""
+    late = [(lane["head"], int((lane_values(fires, lane) > hi_ms).sum())) for lane in lanes]
+    said = words.listed([f"{words.number(n)} of {head}" for head, n in late if n])
+    return f"Later than this axis: {said}. " if said else ""
 
 
 def _misses(facts, tables, est, local):
@@ -261,7 +273,7 @@ def _misses(facts, tables, est, local):
         alt,
         note,
         _table("Answers by time since the last light", columns, rows),
-        points=int((tables["breaks"]["outcome"] == "none").sum()),
+        points=sum(row["dark"] for row in shares),
         mark="breaks without light",
     )
 
@@ -332,7 +344,7 @@ def _false(facts, tables, est, local):
     return _figure(
         title,
         f"False triggers by kind over the night. {title}.",
-        "A mark's area is the number in that half hour; the number stands at its side.",
+        "A mark's area is the number in that half hour; the mark's own text and the table give it.",
         table,
     )
 

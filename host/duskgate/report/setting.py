@@ -61,9 +61,17 @@ def _head_facts(head: Any) -> dict:
     return dict(head) if isinstance(head, dict) else {"name": str(head)}
 
 
-def beam_source_facts(place: dict) -> dict:
+def beam_source_facts(place: dict, site: Any) -> dict:
+    """Where the beam's signal is taken, and so what a delay contains."""
     source = place["beam_source"]
-    return {"source": source, "text": BEAM_SOURCE_WORDS.get(source, BEAM_SOURCE_WORDS[""])}
+    stated = getattr(site, "stated", None)
+    assumed = stated is not None and "beam_source" not in stated
+    text = BEAM_SOURCE_WORDS.get(source, BEAM_SOURCE_WORDS[""])
+    return {
+        "source": source,
+        "assumed": assumed,
+        "text": text + (" The site file does not say so; it is assumed." if assumed else ""),
+    }
 
 
 def sky_facts(sky: dict | None, local: words.LocalTime) -> dict:
@@ -98,7 +106,11 @@ def exposure_facts(est: dict) -> dict:
     """How long the beam could be watched, and what took the rest."""
     e = est.get("exposure") or {}
     session, live = e.get("session_s") or 0.0, e.get("live_s") or 0.0
-    losses = [(e.get("blocked_s"), "beam blocked"), (e.get("blind_s"), "logger blind"), (e.get("off_s"), "logger off")]
+    losses = [
+        (e.get("blocked_s"), "beam blocked"),
+        (e.get("blind_s"), "logger blind"),
+        (e.get("off_s"), "logger off or starting"),
+    ]
     lost = [f"{what} {words.hours(s)}" for s, what in losses if s]
     if not session:
         text = "no session in the log"

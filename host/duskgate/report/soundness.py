@@ -52,6 +52,16 @@ def gap_facts(gaps, local: words.LocalTime) -> list[dict]:
     return out
 
 
+def gaps_by_why(gaps: list[dict]) -> list[dict]:
+    """Blind times of each cause together, in order of first appearance."""
+    out = []
+    for why in dict.fromkeys(g["why_words"] for g in gaps):
+        lengths = [g["length_s"] for g in gaps if g["why_words"] == why]
+        text = f"{why}: {words.count(len(lengths), 'time')}, {words.hours(sum(lengths))} in all"
+        out.append({"why_words": why, "n": len(lengths), "length_s": sum(lengths), "text": text})
+    return out
+
+
 def boot_facts(boots, local: words.LocalTime, versions: dict[int, str] | None = None) -> list[dict]:
     """Each start of the board with the interpreter that wrote its part of the log and how well its clock is known."""
     out = []

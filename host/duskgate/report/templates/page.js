@@ -16,10 +16,18 @@
     return thing;
   }
 
+  // On a phone: smaller words, and no numbers that would stand on each other (the table has them).
+  function thin(figure) {
+    var words = (figure.layout.annotations || []).filter(function (a) { return a.name !== "fine"; });
+    words.forEach(function (a) { a.font = Object.assign({}, a.font, { size: 10.5 }); });
+    figure.layout.annotations = words;
+    figure.data.forEach(function (trace) { if (trace.mode === "markers+text") { trace.mode = "markers"; } });
+  }
+
   function draw(look) {
     document.querySelectorAll("[data-figure]").forEach(function (place) {
       var figure = recolour(figures[place.dataset.figure], swaps[look] || {});
-      if (narrow.matches) { (figure.layout.annotations || []).forEach(function (a) { a.font = Object.assign({}, a.font, { size: 10.5 }); }); }
+      if (narrow.matches) { thin(figure); }
       Plotly.react(place, figure.data, figure.layout, config);
     });
   }
