@@ -137,8 +137,9 @@ def test_visits_peak_at_dusk_and_dawn():
 
 
 def test_visit_count_is_the_plans_on_average():
-    n = [len(scenes.make(seed=s, hours=10.0, moths={"per_bout": 3.0}).truth["visits"]["visit_id"]) for s in range(20)]
-    plan = scenes.PRESETS["border-night"].moths.visits
+    dry = scenes.changed(scenes.PRESETS["quiet-night"], moths={"visits": 600.0, "per_bout": 3.0, "return_s": 45.0})
+    n = [len(scene_breaks.visit_breaks(dry, np.random.default_rng(s))[1]) for s in range(20)]
+    plan = dry.moths.visits
     # bouts are Poisson with mean visits / 3, sizes geometric with mean 3: variance of the sum = visits (2 * 3 - 1)
     sd = math.sqrt(plan * 5.0 / 20)
     assert abs(np.mean(n) - plan) < 4 * sd + 0.02 * plan  # a few late visits fall off the night's end

@@ -14,7 +14,7 @@ from typing import Any
 class Moths:
     """Visits come in bouts (one animal returning), bouts gather around dusk and dawn."""
 
-    visits: float = 700.0  # expected number on a dry night
+    visits: float = 580.0  # expected number on a dry night
     per_bout: float = 4.0  # mean visits of one bout
     dusk_h: float = 1.35
     dusk_width_h: float = 0.55
@@ -131,7 +131,7 @@ class NightPlan:
     moths: Moths = field(default_factory=Moths)
     nuisance: Nuisance = field(default_factory=Nuisance)
     radio: Radio = field(default_factory=Radio)
-    heads: tuple[Head, ...] = (Head(0.0, 1.15), Head(34.0, 1.22), Head(71.0, 1.3))
+    heads: tuple[Head, ...] = (Head(0.0, 0.78), Head(34.0, 0.82), Head(71.0, 0.88))
     air: Air = field(default_factory=Air)
     camera: Camera | None = None
     second_beam: SecondBeam | None = None
@@ -157,8 +157,8 @@ def as_json(plan: NightPlan) -> dict:
 
 _BASE = NightPlan()
 _DRY: dict[str, Any] = {"showers": (), "leaves": (), "dew": (), "blocks": ()}
-_OLD_CELLS: dict[str, Any] = {"sag": 1.9, "sag_power": 1.6}
-_TIRED = tuple(replace(h, recycle_s=r, **_OLD_CELLS) for h, r in zip(_BASE.heads, (1.15, 1.2, 1.45), strict=True))
+_OLD_CELLS: dict[str, Any] = {"sag": 1.3, "sag_power": 1.6}
+_TIRED = tuple(replace(h, recycle_s=r, **_OLD_CELLS) for h, r in zip(_BASE.heads, (0.9, 0.93, 1.05), strict=True))
 
 _ALL = (
     _BASE,
