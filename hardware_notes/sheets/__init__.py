@@ -1,0 +1,1 @@
+"""The drawings of the hardware notes, one module per subject; `draw.py` beside this folder writes them."""
