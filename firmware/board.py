@@ -5,16 +5,9 @@ import sys
 
 import machine
 import wiring
-
 from chip.edge_stamper import EdgeStamper, ring_memory
 
 _MEMORY = ring_memory(wiring.RING_BITS)  # before the other modules take pieces of the heap
-
-from core import faults  # noqa: E402
-from core.settings import Settings  # noqa: E402
-from core.store import Store  # noqa: E402
-from machine import Pin  # noqa: E402
-from station import Identity, Station  # noqa: E402
 
 from chip.button import Button  # noqa: E402
 from chip.flash_fs import FlashFs  # noqa: E402
@@ -24,6 +17,11 @@ from chip.rtc import Rtc  # noqa: E402
 from chip.supply import Supply  # noqa: E402
 from chip.usb import Usb  # noqa: E402
 from chip.watchdog import Watchdog  # noqa: E402
+from core import faults  # noqa: E402
+from core.settings import Settings  # noqa: E402
+from core.store import Store  # noqa: E402
+from machine import Pin  # noqa: E402
+from station import Identity, Station  # noqa: E402
 
 
 def unwired(channels):

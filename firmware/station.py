@@ -10,6 +10,7 @@ A part that fails is noted as a fault and, where it fails otherwise than by OSEr
 """
 
 from core import faults, records
+from core import store as store_states
 from core.anchors import NO_CHIP
 from core.capture import Capture
 from core.commit_policy import CommitPolicy
@@ -37,6 +38,16 @@ class Identity:
         self.interpreter = interpreter
         self.kind = kind
         self.version = version
+
+
+def _number_of(error):
+    """Error number of an OSError, 0 of anything else (the board's other exceptions put their text there)."""
+    return error.errno or 0 if isinstance(error, OSError) else 0
+
+
+def fault_value(number, detail):
+    """Tag 78: number in bits 0..15, detail in 16..47."""
+    return records.FAULT, number | (detail & 0xFFFFFFFF) << 16, 0
 
 
 class Station:
@@ -82,6 +93,7 @@ class Station:
         self._hour_ms = now_ms
         self._sure_once = False
         self._minute_armed = False
+        self._store_fault = None  # trouble of the store that is not yet in the log
         self._told = {}  # counter tag -> value last written
         self._low_supply = 0
         self._restart = None
@@ -267,8 +279,8 @@ class Station:
             raise Refusal("clock", "no clock chip answers")
         try:
             self.rtc.set(second)
-        except OSError as error:
-            raise Refusal("clock", "the clock chip does not take the time") from error
+        except OSError:
+            raise Refusal("clock", "the clock chip does not take the time")
         jump = 0 if old is None else second * 1000 - old
         self.capture.drain()
         self.capture.anchors.lose()
@@ -300,10 +312,14 @@ class Station:
             values.append((records.NOTE_TEXT, value, part))
         return self._moment_now(values)
 
-    def commit_all(self):
-        """Drain and commit; False where the store did not take it."""
+    def catch_up(self):
+        """Read all that the stamper has seen up to now."""
         if not self.stopped:
             self.capture.drain()
+
+    def commit_all(self):
+        """Drain and commit; False where the store did not take it."""
+        self.catch_up()
         safe = self.recorder.commit()
         self.policy.saw(0, 0)
         self._look_at_store()
@@ -359,13 +375,23 @@ class Station:
             data = self.stream.read()
             if data:
                 for ss, verb, arguments in self.requests.feed(data):
-                    self._sender.start(self._verbs.answer(ss, verb, arguments), now_ms)
+                    self._sender.start(self._answer(ss, verb, arguments), now_ms)
             for _ in range(PUMP_STEPS):
                 if not self._sender.pump(now_ms):
                     break
         except Exception as error:  # a bug in a verb must not stop the logging
-            self.fault(faults.LINK, getattr(error, "errno", 0) or 0)
+            self.fault(faults.LINK, _number_of(error))
             self._sender.drop()
+
+    def _answer(self, ss, verb, arguments):
+        try:
+            return self._verbs.answer(ss, verb, arguments)
+        except Exception as error:  # a bug in a verb: the host is told, the logging goes on
+            self.fault(faults.LINK, _number_of(error))
+            return self._failed(ss)
+
+    def _failed(self, ss):
+        yield self._frames.refused(ss, "busy", "the board failed in this request; its state may tell why")
 
     # -- parts that fail -----------------------------------------------------------------------------------------
 
@@ -380,7 +406,7 @@ class Station:
         try:
             return getattr(part, method)(*arguments)
         except OSError as error:
-            self.fault(number, error.errno or 0)
+            self.fault(number, _number_of(error))
         except Exception:  # a bug or a broken driver: the rest goes on without this part
             self.fault(number)
             setattr(self, name, None)
@@ -390,7 +416,7 @@ class Station:
         waiting = self.faults.waiting
         while waiting:
             number, detail = waiting.pop(0)
-            self._moment_now(((records.FAULT, number | (detail & 0xFFFFFFFF) << 16, 0),))
+            self._moment_now((fault_value(number, detail),))
 
     def _look_at_stamper(self):
         """Each counter period makes a word: none for two of them means that the stamper is dead."""
@@ -401,11 +427,16 @@ class Station:
             self.fault(faults.STAMPER_LATE, self.capture.late)
 
     def _look_at_store(self):
+        """After each commit. A fault of the store can be written only once it works again, with what was lost."""
         store = self.recorder.store
-        if store.status == "full":
-            self.fault(faults.STORE_FULL)
-        elif store.status == "failing":
-            self.fault(faults.STORE, store.error)
+        if store.status != store_states.OK:
+            full = store.status == store_states.FULL
+            self._store_fault = (faults.STORE_FULL, 0) if full else (faults.STORE, store.error)
+            self.faults.add(self._store_fault[0], self._store_fault[1], self.pace.now_ms(), write=False)
+        elif self._store_fault is not None:
+            fault, self._store_fault = self._store_fault, None
+            self._told[records.STORE_LOST] = self.recorder.lost
+            self._moment_now((fault_value(*fault), (records.STORE_LOST, self.recorder.lost, 0)))
 
     def _look_at_supply(self):
         limit = self.settings["stop_below_mv"]
@@ -423,6 +454,6 @@ class Station:
         status = self.recorder.store.status
         if self.stopped:
             return "stopped"
-        if status != "ok":
-            return "full" if status == "full" else "fault"
+        if status != store_states.OK:
+            return "full" if status == store_states.FULL else "fault"
         return "fault" if self.faults.lines else "logging"

@@ -49,13 +49,13 @@ class FaultList:
         self.waiting = []
         self._last_ms = {}
 
-    def add(self, number, detail, now_ms):
-        """Note a fault. True where it is news: not seen in the hour before."""
+    def add(self, number, detail, now_ms, write=True):
+        """Note a fault, where it is news: not seen in the hour before. write: it waits for the log."""
         last = self._last_ms.get(number)
         if last is not None and now_ms - last < 3600000:
-            return False
+            return
         self._last_ms[number] = now_ms
         self.lines.append(TEXT[number] + (" (%d)" % detail if detail else ""))
         del self.lines[: -self.most]
-        self.waiting.append((number, detail))
-        return True
+        if write:
+            self.waiting.append((number, detail))

@@ -88,6 +88,7 @@ class Verbs:
     def state(self, _ss, arguments):
         _words(arguments, 0)
         logger = self._logger
+        logger.catch_up()
         recorder, capture, store = logger.recorder, logger.capture, logger.recorder.store
         return (
             ("tick", capture.now()),
@@ -164,7 +165,7 @@ class Verbs:
         try:
             self._logger.change_setting(name, number(value, least, most))
         except OSError as error:
-            raise Refusal("store", "the setting could not be kept (error %d)" % error.errno) from error
+            raise Refusal("store", "the setting could not be kept (error %d)" % error.errno)
         return self.settings(ss, [])
 
     def restart(self, _ss, arguments):
@@ -189,19 +190,21 @@ class Verbs:
 
     def get(self, ss, arguments):
         word, offset, length = _words(arguments, 3)
-        segment = self._segment(word)
         offset = number(offset, 0, _MOST_NUMBER)
-        length = max(0, min(number(length, 0, _MOST_NUMBER), segment.size - offset))
+        length = number(length, 0, _MOST_NUMBER)
+        segment = self._segment(word)
+        length = max(0, min(length, segment.size - offset))
         store = self._logger.recorder.store
         return self._data(ss, length, lambda: store.open_at(segment, offset))
 
     def pulled(self, ss, arguments):
         word, size, check = _words(arguments, 3)
+        size, check = number(size, 0, _MOST_NUMBER), number(check, 0, 0xFFFFFFFF)
         segment = self._segment(word)
         store = self._logger.recorder.store
         if segment is store.growing:
             raise Refusal("growing", "segment %d is still growing" % segment.number)
-        return self._verify(ss, segment, number(size, 0, _MOST_NUMBER), number(check, 0, 0xFFFFFFFF))
+        return self._verify(ss, segment, size, check)
 
     def _segment(self, word):
         segment = self._logger.recorder.store.find(number(word, 0, 99999999))

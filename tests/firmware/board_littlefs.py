@@ -3,9 +3,8 @@
 Mounted as the board mounts it. MicroPython only.
 """
 
-import vfs
-
 import helpers
+import vfs
 from core import records
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder

@@ -1,0 +1,263 @@
+"""Every verb of the link, asked of a whole station on fake parts."""
+
+import binascii
+import errno
+
+import helpers
+from bench import START, TICKS_MS, Bench
+from core import records
+
+
+def edges(n, first_ms=1000, step_ms=7):
+    return [((first_ms + i * step_ms) * TICKS_MS, 0x7E if i % 2 == 0 else 0x7F) for i in range(n)]
+
+
+def grown(n=12000):
+    """A bench with some segments."""
+    bench = Bench(settings={"chatter_limit": 0})
+    bench.pace.edges = edges(n)
+    bench.run(n * 0.007 + 13)
+    assert len(bench.station.recorder.store.segments) >= 3
+    return bench
+
+
+def test_who():
+    who = Bench().facts("who")
+    assert who["board"] == "0102030405060708" and who["firmware"] == "0.1.0" and who["log"] == 1 and who["link"] == 1
+    assert who["interpreter"] == "MicroPython 1.29.0" and who["interpreter_kind"] == 2
+    assert who["boot_id"] == 77 and who["boot_no"] == 1 and who["wiring_check"] == []
+    assert who["clock_hz"] == 125000000 and who["cycles_per_tick"] == 9
+    assert who["channels"] == 255 and who["low_mask"] == 127
+
+
+def test_state():
+    bench = Bench()
+    bench.pace.edges = edges(9)
+    bench.run(20)
+    state = bench.facts("state")
+    assert set(state) == {
+        "tick", "levels", "records", "waiting", "ring_lost", "fifo_drops", "store_lost", "bad_requests", "segments",
+        "unpulled_bytes", "free_bytes", "nights_left", "store", "clock_second", "clock_state", "supply_mv", "temp_c100",
+        "faults", "heap_free",
+    }  # fmt: skip
+    assert state["levels"] == 0x7E and state["store"] == "ok" and state["faults"] == []
+    assert state["supply_mv"] == 3912 and state["temp_c100"] == -325 and state["clock_state"] == 0
+    assert state["clock_second"] == bench.rtc.second_at(state["tick"])
+    assert state["unpulled_bytes"] == bench.station.recorder.store.unpulled_bytes() > 0
+    assert state["nights_left"] >= 5 and state["heap_free"] == 123456
+    assert state["records"] - state["waiting"] == len(helpers.rows(helpers.segments(bench.fs)))
+
+
+def test_tick():
+    bench = Bench()
+    bench.run(3)
+    before = bench.stamper.tick
+    answer = bench.facts("tick")
+    assert answer["boot_id"] == 77 and before <= answer["tick"] <= bench.stamper.tick
+
+
+def test_commit():
+    bench = Bench()
+    bench.pace.edges = edges(5)
+    bench.run(2)
+    assert bench.station.recorder.block.n > 0
+    answer = bench.facts("commit")
+    assert answer["waiting"] == 0 and answer["records"] == len(helpers.rows(helpers.segments(bench.fs)))
+    bench.pace.edges = edges(2, 4000)
+    bench.run(3)
+    bench.fs.fail = {"write": errno.EIO}
+    assert bench.refusal("commit") == "store"
+
+
+def test_list():
+    bench = grown()
+    rows = bench.data("list")
+    store = bench.station.recorder.store
+    assert len(rows) == 12 * len(store.segments)
+    for i, segment in enumerate(store.segments):
+        row = rows[12 * i : 12 * i + 12]
+        assert int.from_bytes(row[:4], "little") == segment.number
+        assert int.from_bytes(row[4:8], "little") == len(bench.fs.files[segment.name()])
+        assert row[8] == (2 if segment is store.growing else 0) and row[9:] == b"\0\0\0"
+    assert Bench().data("list") == b""
+
+
+def test_list_of_more_segments_than_a_frame_holds():
+    files = {}
+    for number in range(1, 301):
+        files["log/%08d.out" % number] = b"x" * number
+    bench = Bench(fs=helpers.DictFs(blocks=2000, files=files))
+    rows = bench.data("list")
+    assert [int.from_bytes(rows[at : at + 4], "little") for at in range(0, 3600, 12)] == list(range(1, 301))
+
+
+def test_get():
+    bench = grown()
+    segment = bench.station.recorder.store.segments[0]
+    whole = bench.fs.files[segment.name()]
+    assert bench.data("get %d 0 %d" % (segment.number, len(whole))) == whole
+    assert bench.data("get %d 0 999999" % segment.number) == whole
+    assert bench.data("get %d 1000 3000" % segment.number) == whole[1000:4000]
+    assert bench.data("get %d %d 50" % (segment.number, len(whole) - 7)) == whole[-7:]
+    assert bench.data("get %d %d 50" % (segment.number, len(whole))) == b""
+    assert bench.data("get %d 99999999 50" % segment.number) == b""
+    assert bench.refusal("get 77 0 10") == "segment"
+    growing = bench.station.recorder.store.growing
+    assert bench.data("get %d 0 99999" % growing.number) == bench.fs.files[growing.name()]
+
+
+def test_pulled():
+    bench = grown()
+    store = bench.station.recorder.store
+    segment = store.segments[0]
+    data = bench.fs.files[segment.name()]
+    check = binascii.crc32(data)
+    assert bench.refusal("pulled 1 %d %d" % (len(data) - 1, check)) == "mismatch"
+    assert bench.refusal("pulled 1 %d %d" % (len(data), check ^ 1)) == "mismatch"
+    assert bench.refusal("pulled 99 1 1") == "segment"
+    assert bench.refusal("pulled %d 1 1" % store.growing.number) == "growing"
+    assert "log/00000001.seg" in bench.fs.files
+    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": 1}
+    assert "log/00000001.out" in bench.fs.files and bench.data("list")[8] == 1
+    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": 1}
+    bench.fs.fail = {"rename": errno.EIO}
+    data = bench.fs.files["log/00000002.seg"]
+    assert bench.refusal("pulled 2 %d %d" % (len(data), binascii.crc32(data))) == "store"
+
+
+def test_host():
+    bench = Bench()
+    bench.run(5)
+    assert bench.facts("host 123456 1750000000123 4500") == {"tick": 123456}
+    found = bench.rows()
+    at = found.index((1750000000123, records.HOST_CLOCK, 0))
+    assert found[at - 1] == (123456, records.MOMENT, 0) and found[at + 1] == (4500, records.HOST_UNCERTAINTY, 0)
+    assert bench.refusal("host %d 1 1" % (bench.stamper.tick * 2)) == "arguments"
+
+
+def test_note():
+    bench = Bench()
+    bench.run(3)
+    tick = bench.facts("note 2 3 new%20cells%20%C3%BC")["tick"]
+    found = helpers.rows(helpers.segments(bench.fs))  # stored at once
+    at = found.index((2, records.NOTE, 3))
+    assert found[at - 1] == (tick, records.MOMENT, 0)
+    parts = [row for row in found[at + 1 :] if row[1] == records.NOTE_TEXT]
+    assert [row[2] for row in parts] == [0, 1]
+    assert b"".join(row[0].to_bytes(6, "little") for row in parts).rstrip(b"\0").decode() == "new cells \u00fc"
+    assert "tick" in bench.facts("note 1 0")
+    assert "tick" in bench.facts("note 4 0 " + "a" * 120)
+    assert bench.refusal("note 4 0 " + "a" * 121) == "arguments"
+    for wrong in ("note 5 0 x", "note 0 0 x", "note 1 5 x", "note", "note 1", "note a 0 x", "note 1 0 x y"):
+        assert bench.refusal(wrong) == "arguments", wrong
+    bench.fs.fail = {"write": errno.EIO}
+    assert bench.refusal("note 1 0 lost") == "store"
+
+
+def test_clock():
+    bench = Bench()
+    bench.run(6)
+    second = bench.rtc.second_at(bench.stamper.tick)
+    answer = bench.facts("clock %d" % (second + 100))
+    assert bench.rtc.set_to == [second + 100] and 98900 < answer["jump_ms"] <= 100000
+    bench.pace.half = 1
+    bench.run(5)
+    found = bench.rows()
+    assert helpers.signed(helpers.values(found, records.CLOCK_SET)[0]) == answer["jump_ms"]
+    assert bench.station.capture.anchors.second == bench.rtc.second_at(bench.stamper.tick)
+    bench.rtc.error = OSError(errno.EIO, "bus")
+    assert bench.refusal("clock %d" % second) == "clock"
+    assert bench.refusal("clock 5") == "arguments"
+
+
+def test_set_and_settings():
+    bench = Bench()
+    bench.run(2)
+    answer = bench.facts("set chatter_limit 77")
+    assert answer["chatter_limit"] == 77 and bench.facts("settings") == answer
+    assert bench.station.capture.unroller.s[20] == 77
+    bench.facts("set commit_s 3")
+    assert bench.station.policy.wait_ms == 3000
+    checks = helpers.values(bench.rows(), records.SETTINGS_CHECK)
+    assert len(checks) == 3 and checks[-1] == bench.settings.check()
+    assert Bench(fs=bench.fs.after_cut()).facts("settings") == bench.facts("settings")
+    for wrong in ("set nothing 1", "set chatter_limit -1", "set chatter_limit x", "set chatter_limit", "set"):
+        assert bench.refusal(wrong) == "arguments", wrong
+    bench.fs.fail = {"rename": errno.EIO}
+    assert bench.refusal("set chatter_limit 5") == "store"
+    assert bench.facts("settings")["chatter_limit"] == 77
+
+
+def test_restart():
+    for how in ("log", "hold"):
+        bench = Bench()
+        bench.pace.edges = edges(5)
+        bench.run(2)
+        bench.send("restart " + how)
+        assert bench.station.run() == how
+        assert b'{"restart": "' + how.encode() in bench.stream.sent
+        found = helpers.rows(helpers.segments(bench.fs))
+        assert found[-1] == (records.STOP_ASKED, records.STOP, 0) and found[-2][1] == records.MOMENT
+        assert len(helpers.values(found, records.EDGE)) == 5
+    assert Bench().refusal("restart") == "arguments" and Bench().refusal("restart now") == "arguments"
+
+
+def test_restart_does_not_wait_for_a_host_that_does_not_read():
+    bench = Bench()
+    bench.run(1)
+    bench.stream.takes = 3
+    bench.send("restart log")
+    before = bench.pace.now_ms()
+    assert bench.station.run() == "log"
+    assert 1900 < bench.pace.now_ms() - before < 4500
+
+
+def test_unknown_verbs_and_arguments_too_many():
+    bench = Bench()
+    assert bench.refusal("fly") == "verb"
+    for verb in ("who", "state", "tick", "commit", "list", "settings"):
+        assert bench.refusal(verb + " 1") == "arguments"
+    for wrong in ("get 1 2", "get a b c", "get -1 0 0", "pulled 1 2", "host 1 2", "clock now", "get 1 0 99999999999999999"):
+        assert bench.refusal(wrong) == "arguments", wrong
+
+
+def test_a_bug_in_a_verb_is_told_and_survived():
+    bench = Bench()
+    bench.run(1)
+
+    def broken():
+        raise TypeError("a bug")
+
+    bench.station.heap_free = broken
+    assert bench.refusal("state") == "busy"
+    assert bench.facts("who")["board"] and bench.station.faults.lines
+
+
+def test_new_request_ends_a_long_answer():
+    bench = grown()
+    bench.stream.takes = 3000
+    bench.send("get 1 0 30000")
+    bench.station.step()
+    bench.stream.takes = 10**9
+    bench.send("tick")
+    for _ in range(3):
+        bench.station.step()
+    from bench import frames
+
+    found = frames(bench.stream.sent)
+    assert found[-1][0] == 1 and b'"tick"' in found[-1][1]
+    assert 2 <= len(found) < 10 and all(kind == 2 for kind, _, _ in found[:-1])
+
+
+def test_bad_requests_are_counted_and_logged():
+    bench = Bench()
+    bench.run(8)
+    bench.stream.asked = b"(01 who)0000\n(garbage\n"
+    bench.run(65)
+    assert bench.stream.sent == b""
+    assert bench.facts("state")["bad_requests"] == 2
+    assert helpers.values(bench.rows(), records.BAD_REQUESTS) == [2]
+
+
+def test_start_constant_is_plausible():
+    assert Bench().rtc.second_at(3000000) == START
