@@ -15,13 +15,18 @@ from tests.host.sample_night import START, sample_night
         ({"value": 24.04, "lo": 15.1, "hi": 33.2, "n": 48}, "per h", "24 per h (15 to 33, n = 48)"),
         ({"value": 3.8601, "lo": 3.857, "hi": 3.863, "n": 12345}, "ms", "3.860 ms (3.857 to 3.863, n = 12\u00a0345)"),
         ({"value": None, "n": 3, "text": "not enough data, n = 3"}, "s", "not enough data, n = 3"),
-        ({"at_least_h": 14.2}, "h", "at least 14 h"),
+        ({"at_least_h": 14.9}, "h", "at least 14 h"),
+        ({"at_least_h": 0.58}, "h", "at least 0.5 h"),
         ({"value": 5.0, "lo": 4.0, "hi": math.inf, "n": 9}, "s", "5.00 s (at least 4.00, n = 9)"),
         ({}, "s", "not measured"),
     ],
 )  # fmt: skip
 def test_an_estimate_is_read_with_unit_interval_and_n(estimate, unit, said):
     assert words.estimate_text(estimate, unit) == said
+
+
+def test_text_of_devices_cannot_steer_a_terminal():
+    assert words.clean("a\x1b[31mb\nc\u202ed") == "a?[31mb c?d"
 
 
 def test_decimals_follow_the_uncertainty():

@@ -69,7 +69,10 @@ def _forecast(logger, left, last, now_mv, facts):
     if value is None:
         return [], shapes, notes
     shown = min(value, SHOW_H)
-    level = now_mv + (cut - now_mv) * shown / value if value else cut
+    if left.get("value") is None:
+        level = now_mv  # only a least time is known: nothing is said about how the voltage will fall
+    else:
+        level = now_mv + (cut - now_mv) * shown / value if value else cut
     x = night_axis.local_ms([last, last + int(shown * HOUR_US)], facts)
     line = {
         "type": "scatter",

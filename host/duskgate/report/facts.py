@@ -143,7 +143,7 @@ def _made_by(facts: dict) -> str:
 
 def _log_facts(log: dict, boots: list[dict], gaps: list[dict], problems: dict) -> dict:
     return {
-        "files": [str(f) for f in log.get("files", [])],
+        "files": [words.clean(f) for f in log.get("files", [])],
         "form": log.get("form", "log"),
         "site_file": log.get("site_file"),
         "boots": boots,

@@ -45,7 +45,7 @@ def site_facts(site: Any) -> dict:
 
     heads = [_head_facts(h) for h in get("heads", ())]
     return {
-        "name": str(get("name", "a site without a site file")),
+        "name": words.clean(get("name", "a site without a site file")),
         "zone": str(get("zone", "UTC")),
         "latitude_deg": get("latitude_deg", None),
         "longitude_deg": get("longitude_deg", None),
@@ -95,11 +95,20 @@ def sky_facts(sky: dict | None, local: words.LocalTime) -> dict:
         parts.append(f"Sunset {local.clock(sunset)}, sunrise {local.clock(sunrise)}.")
     lit = sky.get("moon_lit")
     if words.finite(lit):
-        up = [local.span(s, e) for s, e in sky.get("moon_up", [])]
+        up = [local.span(lo, hi) for lo, hi in _in_the_night(sky)]
         where = f"above the horizon {words.listed(up)}" if up else "below the horizon all night"
         parts.append(f"Moon {words.number(100 * lit)} % lit, {where}.")
     out["text"] = " ".join(parts)
     return out
+
+
+def _in_the_night(sky: dict) -> list[tuple[int, int]]:
+    """Spans with the moon up between sunset and sunrise; whole spans where the sun does not set or rise."""
+    start, end = sky.get("sunset_utc_us"), sky.get("sunrise_utc_us")
+    spans = [(lo, hi) for lo, hi in sky.get("moon_up", [])]
+    if start and end:
+        spans = [(max(lo, start), min(hi, end)) for lo, hi in spans]
+    return [(lo, hi) for lo, hi in spans if hi > lo]
 
 
 def exposure_facts(est: dict) -> dict:
@@ -156,8 +165,8 @@ def note_facts(notes, local: words.LocalTime) -> list[dict]:
     """Notes and button presses, in order of time."""
     out = []
     for n in notes.itertuples(index=False):
-        head, text = int(n.head), str(n.text or "").strip()
-        said = str(n.what) + (f" in head {head}" if head > 0 else "") + (f": {text}" if text else "")
+        head, text = int(n.head), words.clean(n.text or "")
+        said = words.clean(n.what) + (f" in head {head}" if head > 0 else "") + (f": {text}" if text else "")
         out.append(
             {
                 "utc_us": int(n.utc_us),

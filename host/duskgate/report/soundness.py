@@ -43,7 +43,7 @@ def gap_facts(gaps, local: words.LocalTime) -> list[dict]:
                 "end_utc_us": int(row.end_utc_us),
                 "why": str(row.why),
                 "why_words": why_words(row.why),
-                "detail": str(row.detail),
+                "detail": words.clean(row.detail),
                 "length_s": length,
                 "text": f"{local.clock(row.start_utc_us, True)} to "
                 "{local.clock(row.end_utc_us, True)}, {words.hours(length)}: {why_words(row.why)}",
@@ -84,8 +84,8 @@ def boot_facts(boots, local: words.LocalTime, versions: dict[int, str] | None = 
                 "span": f"{local.clock(row.start_utc_us)} to {local.clock(row.end_utc_us)}"
                 if known
                 else "time of day unknown",
-                "firmware": str(row.firmware),
-                "interpreter": f"{row.interpreter} {version}".strip(),
+                "firmware": words.clean(row.firmware),
+                "interpreter": words.clean(f"{row.interpreter} {version}"),
             }
         )
     return out
@@ -113,7 +113,7 @@ def boots_table(boots: list[dict]) -> dict:
 def problem_facts(problems) -> dict:
     """Damage found while reading, with offsets. At most 200 rows are listed; `n` counts all of them."""
     rows = [
-        {"file": str(r.file), "offset": int(r.offset), "bytes": int(r.bytes), "what": str(r.what)}
+        {"file": words.clean(r.file), "offset": int(r.offset), "bytes": int(r.bytes), "what": words.clean(r.what)}
         for r in problems.head(ROWS_AT_MOST).itertuples(index=False)
     ]
     n = len(problems)

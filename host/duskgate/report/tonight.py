@@ -41,11 +41,13 @@ def _leaf(est):
 
 def _supply(est, numbers, night_hours):
     left = (est.get("supply") or {}).get("logger", {}).get("hours_left") or {}
-    surely = left.get("lo") if words.finite(left.get("lo")) else left.get("at_least_h")
-    if words.finite(surely) and surely < night_hours:
+    next_night = f"the next night takes {words.hours(night_hours * 3600)}"
+    if words.finite(left.get("lo")) and left["lo"] < night_hours:
+        yield "Change or charge the logger's cells.", f"They last {numbers['logger_hours']['text']}; {next_night}."
+    elif words.finite(left.get("at_least_h")) and left["at_least_h"] < night_hours:
         yield (
-            "Change or charge the logger's cells.",
-            f"They last {numbers['logger_hours']['text']}; the next night takes {words.hours(night_hours * 3600)}.",
+            "Make sure of the logger's cells: measure, charge or change them.",
+            f"The log vouches for no more than {numbers['logger_hours']['text']}; {next_night}.",
         )
 
 

@@ -9,6 +9,11 @@ KNOWN_FROM_US = 1_000_000_000_000_000  # 2001: earlier instants stand for "time 
 NBSP = "\u00a0"
 
 
+def clean(text: object) -> str:
+    """Text from a file or a device in one line, control and direction signs as '?': a terminal would obey them."""
+    return "".join(c if c.isprintable() else "?" for c in " ".join(str(text).split()))
+
+
 def finite(value) -> bool:
     """True for a real number that is neither NaN nor infinite."""
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
@@ -46,12 +51,15 @@ def estimate_text(estimate: dict | None, unit: str, scale: float = 1.0) -> str:
     if not estimate:
         return "not measured"
     if finite(estimate.get("at_least_h")):
-        return f"at least {number(estimate['at_least_h'] * scale, 0)} {unit}"
+        surely = estimate["at_least_h"] * scale
+        tenths = 1 if surely < 10 else 0
+        return f"at least {number(math.floor(surely * 10**tenths) / 10**tenths, tenths)} {unit}"
     if not finite(estimate.get("value")):
         return str(estimate.get("text") or f"not enough data, n = {estimate.get('n', 0)}")
     value = estimate["value"] * scale
     lo, hi = (estimate.get(k) for k in ("lo", "hi"))
-    lo, hi = (x * scale if finite(x) else None for x in (lo, hi))
+    lo = lo * scale if lo is not None and finite(lo) else None
+    hi = hi * scale if hi is not None and finite(hi) else None
     half = (hi - lo) / 2 if lo is not None and hi is not None else None
     d = decimals_for(value, half)
     n = f", n = {number(estimate['n'])}" if finite(estimate.get("n")) else ""
