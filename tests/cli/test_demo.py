@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 from duskgate import fields
 from duskgate.cli import main
-from duskgate.cli.demo import INVENTED, demo
+from duskgate.cli.demo import INVENTED, LOG_NOTE, demo
 from duskgate.errors import UsageError
 from duskgate.tables import read_table
 from duskgate.virtual import scenes
@@ -38,8 +38,11 @@ def test_it_leaves_one_log_one_page_a_site_file_and_every_table(made):
 def test_terminal_page_and_site_file_say_that_the_night_is_invented(made):
     folder, said = made
     assert INVENTED in said
-    assert "invented" in (folder / "night-2026-07-18.html").read_text(encoding="utf-8")
+    page = (folder / "night-2026-07-18.html").read_text(encoding="utf-8")
+    assert "(invented)" in page
     assert "invented" in (folder / "site.toml").read_text(encoding="utf-8")
+    notes = read_table(folder / "tables" / "notes.csv")
+    assert notes["text"].tolist()[-1] == LOG_NOTE and LOG_NOTE in page
 
 
 def test_terminal_says_who_ran_the_firmware_and_names_the_page_last(made):

@@ -197,6 +197,20 @@ def test_dark_time_is_within_two_per_cent(nights, name):
     assert s.estimates["exposure"]["dark_s"] == pytest.approx(true, rel=0.02, abs=5.0)
 
 
+@pytest.mark.parametrize("name", ["border-night", "tired-cells"])
+def test_supply_and_temperature_are_the_scenes(nights, name):
+    s = nights[name]
+    air, told = s.truth["air"], s.estimates["supply"]["logger"]
+    assert told["start_mv"] == pytest.approx(air["supply_mv"][1], abs=6.0)  # median of ten minutes, truth at five
+    assert told["end_mv"] == pytest.approx(air["supply_mv"][-1], abs=6.0)
+    # from the last hours' slope, which this invented supply keeps: a straight line is the truth here
+    slope = (air["supply_mv"][-25] - air["supply_mv"][-1]) / 2.0
+    true_h = (air["supply_mv"][-1] - 3300.0) / slope
+    assert told["hours_left"]["lo"] <= true_h <= told["hours_left"]["hi"]
+    temps = s.night.tables["supply"]["temp_degc"].dropna().to_numpy()
+    assert temps[0] - temps[-1] == pytest.approx(s.scene.plan.air.fall_k, abs=0.5)
+
+
 def test_restarts_are_in_the_tables(nights):
     s = nights["two-resets"]
     assert s.night.tables["boots"]["cause"].astype(str).tolist() == ["power-on", "power-on", "watchdog"]

@@ -11,6 +11,7 @@ from ..virtual.scene_plan import PRESETS
 from .board_options import example, in_terminal
 
 INVENTED = "This night is invented: moths, weather, heads and every number were made up by a random generator."
+LOG_NOTE = "invented night, made by duskgate demo: nothing in this log was measured"
 
 
 def nights_text() -> str:
@@ -121,6 +122,7 @@ def pull_night(folder: Path, scene: Any, interpreter: str) -> None:
         Bar(shown) as bar,
     ):
         play.finish()
+        link.note("text", 0, LOG_NOTE)  # so that the log itself says what it is, wherever it is copied to
         result = pull_with(link, folder / "logbook", folder / "site.toml", bar)
     click.echo("\n".join(f"Pull     {line}" for line in lines(result)))
     for warning in result.warnings:

@@ -104,8 +104,8 @@ class Air:
     crystal_ppm_per_k3: float = 1.1e-4
     clock_ppm: float = -1.3
     clock_ahead_ms: float = 140.0
-    supply_mv: float = 5290.0
-    supply_fall_mv: float = 265.0
+    supply_mv: float = 5990.0
+    supply_fall_mv: float = 540.0
     supply_noise_mv: float = 2.5
 
 
@@ -180,7 +180,7 @@ _ALL = (
     ),
     changed(
         _BASE, name="tired-cells", title="heads on old cells: recycle times grow through the night",
-        moths={"visits": 860.0, "dusk_share": 0.4}, nuisance=_DRY, heads=_TIRED, air={"supply_fall_mv": 560.0},
+        moths={"visits": 860.0, "dusk_share": 0.4}, nuisance=_DRY, heads=_TIRED, air={"supply_fall_mv": 1350.0},
     ),
     changed(
         _BASE, name="knocked-beam", title="the emitter was knocked early on and only just reaches its receiver",

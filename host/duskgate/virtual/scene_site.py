@@ -20,7 +20,7 @@ def site_values(plan: NightPlan) -> dict:
         "channels": channels(plan), "unit_filter_ms": plan.radio.filter_us / 1000.0,
         "animal": {"label": "hawk-moth", "speed_m_s": 0.7, "body_length_mm": 42.0},
         "camera": camera(plan),
-        "logger": {"chemistry": "NiMH", "cells": 4, "capacity_mah": 1900, "cutoff_mv": 4400},
+        "logger": {"chemistry": "alkaline", "cells": 4, "capacity_mah": 2300, "cutoff_mv": 3600},
         "heads": [head(k) for k in range(len(plan.heads))],
     }  # fmt: skip
     if plan.second_beam:
