@@ -199,7 +199,7 @@ def _heads_words(est: dict) -> str:
 def _missed_words(facts: dict, est: dict) -> list[str]:
     said: dict[str, list[str]] = {}
     for head, found in (est.get("recycle") or {}).items():
-        said.setdefault(str(found.get("note") or ""), []).append("all heads" if head == "all" else head)
+        said.setdefault(str(found.get("note") or ""), []).append(words.head_name(head))
     notes = [f"Recycle time of {words.listed(heads)}: {note}" for note, heads in said.items() if note]
     causes = {k: v for k, v in ((est.get("misses") or {}).get("by_cause") or {}).items() if v}
     counted = [f"{words.number(v)} {answer.CAUSE_WORDS.get(k, k)}" for k, v in causes.items()]

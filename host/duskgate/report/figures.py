@@ -157,11 +157,15 @@ def _delay(facts, tables, est, local):
     ]
     if not lanes:
         return None
-    known = sorted((lane["median"]["value"], lane["head"]) for lane in lanes if lane["median"]["value"] is not None)
+    known = sorted(
+        (lane["median"]["value"], words.head_name(lane["head"]))
+        for lane in lanes
+        if lane["median"]["value"] is not None
+    )
     if not known:
         title = "Too few lights to tell the delay"
     elif len(known) == 1:
-        title = f"{known[0][1]} lights {words.number(known[0][0], 2)} ms after the break (median)"
+        title = f"Light of {known[0][1]} {words.number(known[0][0], 2)} ms after the break (median)"
     else:
         first, last = known[0], known[-1]
         title = (
@@ -174,7 +178,8 @@ def _delay(facts, tables, est, local):
         f"{_beyond(lanes, tables['fires'], axis_ms[1])}{facts['beam_source']['text']}"
     )
     rows = [
-        [lane["head"], lane["path"].replace("_", " to "), lane["median"]["text"], lane["p95"]["text"]] for lane in lanes
+        [words.head_name(lane["head"]), lane["path"].replace("_", " to "), lane["median"]["text"], lane["p95"]["text"]]
+        for lane in lanes
     ]
     table = _table("Delay by head", ["head", "way", "median", "95 % below"], rows)
     points = max((len(lane_values(tables["fires"], lane)) for lane in lanes), default=0)
@@ -215,7 +220,13 @@ def _lane(facts, path, head, alone):
     else:
         below = f" (95 % under {words.number(p95['value'], 2)})" if p95["value"] is not None else ""
         said = f"{words.number(median['value'], 3)} ms{below}, n = {words.number(median['n'])}"
-    return {"path": path, "head": head, "column": _column(head, facts, alone), **short, "text": f"{head}: {said}"}
+    return {
+        "path": path,
+        "head": head,
+        "column": _column(head, facts, alone),
+        **short,
+        "text": f"{words.head_name(head)}: {said}",
+    }
 
 
 def _delay_axis(lanes, fires):
@@ -245,7 +256,7 @@ def _misses(facts, tables, est, local):
     title = f"{words.number(n)} of {words.number(of)} breaks by visitors missed in part or whole"
     slowest = _slowest(est)
     if slowest:
-        title += f"; {slowest[0]} needs {words.number(slowest[1], 2)} s to be ready in 95 % of cases"
+        title += f"; the slowest, {slowest[0]}, is ready in 95 % of cases after {words.number(slowest[1], 2)} s"
     elif not n:
         title = f"All heads lit at all {words.number(of)} breaks by visitors"
     note = (
@@ -280,7 +291,7 @@ def _misses(facts, tables, est, local):
 
 def _slowest(est):
     found = [
-        ("the rig" if head == "all" else head, r["r95_s"]["value"])
+        (words.head_name(head), r["r95_s"]["value"])
         for head, r in (est.get("recycle") or {}).items()
         if words.finite((r.get("r95_s") or {}).get("value"))
     ]

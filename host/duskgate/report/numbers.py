@@ -109,10 +109,10 @@ def latency_numbers(latency: dict) -> dict[str, dict]:
         way = PATH_WORDS.get(path, path)
         for head, q in (found.get("heads") or {}).items():
             out[f"delay_{path}_{head}_median"] = labelled(
-                f"{head}: median delay {way}", q.get("median"), "ms", 1e-3, "delay"
+                f"{words.head_name(head)}: median delay {way}", q.get("median"), "ms", 1e-3, "delay"
             )
             out[f"delay_{path}_{head}_p95"] = labelled(
-                f"{head}: 95 % of delays are below", q.get("p95"), "ms", 1e-3, "delay"
+                f"{words.head_name(head)}: 95 % of delays are below", q.get("p95"), "ms", 1e-3, "delay"
             )
         first = found.get("first_us") or {}
         if first:
@@ -166,10 +166,9 @@ def miss_numbers(est: dict) -> dict[str, dict]:
         out["interference"] = counted("Lights without a break", fires.get("interference", 0), "lights", group="flash")
     if misses:
         n, of = misses.get("n", 0), misses.get("watched_breaks", 0)
-        out["misses"] = counted(
-            "Breaks by visitors missed in part or whole", n, "", f"{words.number(n)} of {words.number(of)}", "flash"
-        ) | {"n": of}
-        if misses.get("share"):
+        said = f"{words.number(n)} of {words.number(of)}" if of else "no break by a visitor to answer"
+        out["misses"] = counted("Breaks by visitors missed in part or whole", n, "", said, "flash") | {"n": of}
+        if of and misses.get("share"):
             out["miss_share"] = labelled("Share missed in part or whole", misses["share"], "%", 100.0, "flash")
     return out
 
@@ -195,7 +194,7 @@ RECYCLE_COLUMNS = (
 def recycle_numbers(recycle: dict) -> dict[str, dict]:
     out = {}
     for head, found in recycle.items():
-        name = "All heads" if head == "all" else head
+        name = words.head_name(head)
         for key, label, unit, scale in RECYCLE_LABELS:
             if found.get(key):
                 out[f"recycle_{head}_{key}"] = labelled(label.format(h=name), found[key], unit, scale, "recycle")
@@ -206,7 +205,9 @@ def heads_tables(section: str, numbers: dict, est: dict) -> list[dict]:
     """Tables with a row per head, for the sections `rig` (delays) and `missed` (recycle times)."""
     if section == "missed":
         heads, columns = list(est.get("recycle") or {}), [c for _, c, *_ in RECYCLE_COLUMNS]
-        rows = [[_named(h), *(_said(numbers, f"recycle_{h}_{key}") for key, *_ in RECYCLE_COLUMNS)] for h in heads]
+        rows = [
+            [words.head_name(h), *(_said(numbers, f"recycle_{h}_{key}") for key, *_ in RECYCLE_COLUMNS)] for h in heads
+        ]
         return [{"caption": "Recycle time by head", "columns": ["head", *columns], "rows": rows}] if rows else []
     if section != "rig":
         return []
@@ -224,10 +225,6 @@ def heads_tables(section: str, numbers: dict, est: dict) -> list[dict]:
         )
         tables.append({"caption": caption, "columns": ["head", "median", "95 % are below"], "rows": rows})
     return tables
-
-
-def _named(head: str) -> str:
-    return "all heads" if head == "all" else head
 
 
 def _said(numbers: dict, key: str) -> str:

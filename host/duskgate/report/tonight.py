@@ -11,8 +11,8 @@ def advice(est: dict, boots: list[dict], problems: dict, numbers: dict, night_ho
         *_log(problems),
         *_clock(boots),
         *_beam(est),
-        *_supply(est, numbers, night_hours or NIGHT_H),
         *_heads(est, numbers),
+        *_supply(est, numbers, night_hours or NIGHT_H),
         *_misses(est, numbers),
         *_lights(est),
         *_leaf(est),
@@ -58,7 +58,7 @@ def _heads(est, numbers):
         if words.finite(growth.get("lo")) and growth["lo"] > 1.1:
             slow.append(head)
     if slow:
-        named = words.listed(["all heads" if h == "all" else h for h in slow])
+        named = words.listed([words.head_name(h) for h in slow])
         worst = max(slow, key=lambda h: est["recycle"][h]["growth"]["value"])
         yield (
             f"Fresh cells in {named}.",

@@ -97,6 +97,11 @@ def listed(words: list[str]) -> str:
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
 
 
+def head_name(head: str) -> str:
+    """A head as the page calls it; "all" stands for heads that the light sensors cannot tell apart."""
+    return "all heads" if head == "all" else head
+
+
 class LocalTime:
     """Local times of one night, all with the offset that held when the night began.
 
