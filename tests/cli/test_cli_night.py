@@ -184,3 +184,15 @@ def test_files_that_may_hold_parts_of_a_night():
         n: [p.name[8:10] for p in opening.files_around(named, n)] for n in ("2026-07-12", "2026-07-14", "2026-07-30")
     }
     assert around == {"2026-07-12": ["10", "12", "15"], "2026-07-14": ["12", "15", "16"], "2026-07-30": ["15", "16"]}
+
+
+def test_a_night_that_has_not_begun_is_not_the_latest():
+    noon = 1_784_368_800_000_000  # 2026-07-18T10:00:00Z, noon in France then
+    hour = 3_600_000_000
+    spans = [(noon - 13 * hour, noon + hour)]  # on from 23:00 until an hour after the next noon
+    found = opening.nights_in(spans, "Europe/Paris")
+    begun = opening.nights_in(spans, "Europe/Paris", opening.EVENING_US)
+    assert found == ["2026-07-17", "2026-07-18"] and begun == ["2026-07-17"]
+    assert opening.choose(None, found, begun, asked=False) == "2026-07-17"
+    assert opening.choose("2026-07-18", found, begun, asked=True) == "2026-07-18"
+    assert opening.choose(None, [], [], asked=False) is None

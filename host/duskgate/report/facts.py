@@ -62,7 +62,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
             "date": log.get("date", ""),
             "start_utc_us": start,
             "end_utc_us": end,
-            "span": local.span(start, end),
+            "span": local.span(start, end) if start else "time of day unknown",
             "other_nights": list(log.get("other_nights", [])),
         },
         "sky": setting.sky_facts(sky, local),
@@ -79,7 +79,9 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
     facts["log"] = _log_facts(log, boots, gaps, problems)
     facts["partial"] = [*soundness.partial_reasons(problems, boots, gaps), *log.get("left_out", [])]
     facts["remarks"] = list(log.get("remarks", []))
-    facts["tonight"] = tonight.advice(est, boots, problems, facts["numbers"], facts["sky"].get("dark_h"))
+    facts["tonight"] = tonight.advice(
+        est, boots if facts["log"]["form"] == "log" else [], problems, facts["numbers"], facts["sky"].get("dark_h")
+    )
     facts["answer"] = answer.sentences(facts, est)
     facts["figures"] = figures.figure_facts(facts, tables, est, local)
     facts["sections"] = _sections(facts, est)

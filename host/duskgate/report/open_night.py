@@ -60,7 +60,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
     log = {
         "files": [p.name for p in source.files],
         "form": source.form,
-        "date": night or "of unknown date",
+        "date": night or "unknown date",
         "other_nights": sorted({*source.named, *found} - {night}),
         "problems": source.rec.problems,
         "site_file": chosen.name if chosen else None,

@@ -70,8 +70,14 @@ def _read(name: str) -> str:
 
 def _environment() -> Environment:
     env = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    env.filters["sentence"] = lambda text: text if str(text).endswith((".", "!", "?")) else f"{text}."
+    env.filters["sentence"] = sentence
     return env
+
+
+def sentence(text: str) -> str:
+    """Text with a capital at its beginning and a full stop at its end."""
+    text = str(text)
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def script_safe(code: str) -> str:

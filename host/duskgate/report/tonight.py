@@ -122,7 +122,7 @@ def _lights(est):
 def _clock(boots):
     if any(b["clock"] == "unknown" for b in boots):
         yield (
-            "Set the board's clock with `duskgate clock`, and check the clock chip's cell.",
+            "Set the board's clock before dusk, and check the clock chip's cell.",
             "A start of the board carries no time of day.",
         )
 
