@@ -81,7 +81,7 @@ def run(cause, crashes, healthy):
     boot_id = int.from_bytes(os.urandom(4), "little") or 1
     station = Station(parts, _identity(), settings, store, boot_id, cause, idle)
     if crashes:
-        station.fault(faults.PROGRAM, crashes)
+        station.parts.fault(faults.PROGRAM, crashes)
     for name in idle:
-        station.fault(faults.CHANNEL, 1 << wiring.CHANNELS.index(name))
+        station.parts.fault(faults.CHANNEL, 1 << wiring.CHANNELS.index(name))
     return station.run(wiring.HEALTHY_MS, healthy)

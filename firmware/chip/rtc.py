@@ -114,12 +114,13 @@ class Rtc:
         return bool(self._byte[0] & _STOPPED)
 
     def set(self, second):
-        """That second begins now. The stopped flag is cleared only after the time was written."""
+        """That second begins now; True. The stopped flag is cleared only after the time was written."""
         self._start_wave()
         self._bus.writeto_mem(self._address, _SECONDS, to_registers(second))
         self._bus.readfrom_mem_into(self._address, _STATUS, self._byte)
         self._byte[0] &= 0x7F
         self._bus.writeto_mem(self._address, _STATUS, self._byte)
+        return True
 
     def temp_c100(self):
         """Hundredths of a degree Celsius, in steps of a quarter degree."""

@@ -70,12 +70,12 @@ class Verbs:
         _words(arguments, 0)
         logger = self._logger
         return (
-            ("board", logger.board_id.hex()),
+            ("board", logger.identity.board_id.hex()),
             ("firmware", text(FIRMWARE)),
             ("log", LOG_VERSION),
             ("link", LINK_VERSION),
-            ("interpreter", logger.interpreter),
-            ("interpreter_kind", logger.interpreter_kind),
+            ("interpreter", logger.identity.interpreter),
+            ("interpreter_kind", logger.identity.kind),
             ("boot_id", logger.recorder.boot_id),
             ("boot_no", logger.recorder.boot_no),
             ("clock_hz", logger.capture.clock_hz),
@@ -105,10 +105,10 @@ class Verbs:
             ("nights_left", logger.nights_left()),
             ("store", store.status),
             ("clock_second", capture.anchors.second),
-            ("clock_state", logger.clock_state()),
-            ("supply_mv", logger.supply_mv),
-            ("temp_c100", logger.temp_c100),
-            ("faults", list(logger.faults.lines)),
+            ("clock_state", logger.readings.clock_state()),
+            ("supply_mv", logger.readings.supply_mv),
+            ("temp_c100", logger.readings.temp_c100),
+            ("faults", list(logger.parts.faults.lines)),
             ("heap_free", logger.heap_free()),
         )
 
@@ -155,7 +155,10 @@ class Verbs:
 
     def clock(self, _ss, arguments):
         second = number(_words(arguments, 1)[0], 1577836800, 4102444799)  # the chip counts years 2000 to 2099
-        return (("jump_ms", self._logger.set_clock(second)),)
+        jump = self._logger.readings.set_clock(second)
+        if jump is None:
+            raise Refusal("clock", "the clock chip does not take the time: look at its wiring and cell")
+        return (("jump_ms", jump),)
 
     def set(self, ss, arguments):
         name, value = _words(arguments, 2)

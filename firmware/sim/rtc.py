@@ -42,6 +42,7 @@ class Rtc:
         self._wave.set(second, tick)
         self._state &= ~OSCILLATOR_STOPPED
         self._stamper.wave_off(tick, bool(self._state & NO_WAVE))
+        return True
 
     def temp_c100(self):
         self._need_chip()

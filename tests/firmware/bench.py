@@ -4,10 +4,11 @@ import binascii
 import json
 import struct
 
-import helpers
 from core.settings import Settings
 from core.store import Store
 from station import Identity, Station
+
+import helpers
 
 CLOCK_HZ, CYCLES = 125000000, 9
 START = 1750000000
@@ -51,6 +52,7 @@ class Chip:
         self.first = self._stamper.tick
         self.start = second
         self.flag = False
+        return True
 
 
 class Part:

@@ -3,12 +3,13 @@
 Mounted as the board mounts it. MicroPython only.
 """
 
-import helpers
 import vfs
 from core import records
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.store import FULL, OK, Store
+
+import helpers
 
 
 class Fs:

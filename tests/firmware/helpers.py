@@ -1,5 +1,6 @@
-"""Fakes for the board's seams, and small tools; runs under MicroPython and CPython. The fakes are stricter than the board.
+"""Fakes for the board's seams, and small tools; runs under MicroPython and CPython.
 
+The fakes are stricter than the board.
 Expected values in the tests are worked out here and there by slow plain arithmetic, never by the code under test.
 """
 
@@ -277,7 +278,7 @@ class FakeStamper:
 
 
 def decode(data):
-    """All blocks of a segment's bytes: list of (boot id, boot number, sequence, records); records: (number, tag, extra).
+    """All blocks of a segment's bytes: [(boot id, boot number, sequence, records)]; a record: (number, tag, extra).
 
     Every check of FORMAT.md section 3 is asserted, and that nothing stands between the blocks.
     """

@@ -1,11 +1,12 @@
 """Losses of every kind: told exactly, levels stated afresh, times right again, nothing invented."""
 
-import helpers
 from core import records
 from core.capture import Capture
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.store import Store
+
+import helpers
 
 
 def bench():

@@ -1,11 +1,12 @@
 """Chatter guard against a slow count over lists of edges: who is guarded when, and what each summary says."""
 
-import helpers
 from core import records
 from core.capture import Capture
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.store import Store
+
+import helpers
 
 CLOCK_HZ, CYCLES = 125000000, 9
 LIMIT = 20

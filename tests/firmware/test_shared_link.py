@@ -3,8 +3,9 @@
 import binascii
 import json
 
-import helpers
 from core import link
+
+import helpers
 
 _FOLDER = __file__.replace("\\", "/").rpartition("/")[0] + "/../vectors/"
 

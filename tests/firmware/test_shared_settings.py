@@ -2,9 +2,10 @@
 
 import binascii
 
-import helpers
 from core import faults, settings
 from core.settings import Settings
+
+import helpers
 
 
 def changed(**values):

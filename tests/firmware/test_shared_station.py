@@ -1,10 +1,12 @@
 """The loop on fake parts: what is written when, and parts that fail while the rest goes on."""
 
+import binascii
 import errno
+
+from core import faults, records
 
 import helpers
 from bench import START, TICKS_MS, Bench
-from core import faults, records
 
 BOOT_STATEMENT = [0x4A, 0x42, 0x40, 0x41, 0x43, 0x44, 0x45, 0x46, 0x47, 0x48, 0x48, 0x49]
 
@@ -32,7 +34,8 @@ def test_boot_statement_in_order():
     assert [row[1] for row in found[1:13]] == BOOT_STATEMENT
     facts = groups(found)[0][2]
     assert facts[0x4A] == 1 and facts[0x42] == 2 and facts[0x40] == 9 and facts[0x41] == 125000000
-    assert facts[0x43] == 127 and facts[0x44] == 255 and facts[0x45] == 256 and facts[0x46] == 0x011D00 and facts[0x47] == 2
+    assert facts[0x43] == 127 and facts[0x44] == 255 and facts[0x45] == 256
+    assert facts[0x46] == 0x011D00 and facts[0x47] == 2
     assert found[10][0].to_bytes(6, "little") == b"\x01\x02\x03\x04\x05\x06"
     assert found[11] == (int.from_bytes(b"\x07\x08", "little"), 0x48, 1)
     assert facts[0x49] == bench.settings.check()
@@ -166,7 +169,7 @@ def test_parts_that_fail_are_dropped_and_told():
         bench.run(70)
         found = bench.rows()
         assert helpers.values(found, records.FAULT) == [number], name
-        assert getattr(bench.station, name) is None
+        assert not bench.station.parts.has(name)
         assert helpers.values(found, records.EDGE) == [3000 * TICKS_MS]
         assert bench.facts("state")["faults"] == [faults.TEXT[number]]
 
@@ -175,7 +178,7 @@ def test_part_with_an_error_number_is_asked_again():
     bench = Bench()
     bench.supply.error = OSError(errno.EIO, "adc")
     bench.run(130)
-    assert bench.station.supply is not None
+    assert bench.station.parts.has("supply")
     bench.supply.error = None
     bench.run(70)
     assert minutes(bench.rows())[-1][2][records.SUPPLY_MV] == 3912
@@ -200,7 +203,8 @@ def test_store_that_fails_is_told_counted_and_used_again():
     bench.run(40)
     assert bench.station.recorder.lost >= 60 and bench.lamp.calls[-1][0] == "fault"
     state = bench.facts("state")
-    assert state["store"] == "failing" and state["store_lost"] >= 60 and any("store" in line for line in state["faults"])
+    assert state["store"] == "failing" and state["store_lost"] >= 60
+    assert any("store" in line for line in state["faults"])
     bench.fs.fail = {}
     bench.run(80)
     found = bench.rows()
@@ -217,8 +221,6 @@ def test_full_store_is_loud_and_goes_on_after_a_pull():
     assert state["store"] == "full" and state["store_lost"] > 0 and bench.lamp.calls[-1][0] == "full"
     assert state["nights_left"] == 0
     data = bench.fs.files["log/00000001.seg"]
-    import binascii
-
     bench.facts("pulled 1 %d %d" % (len(data), binascii.crc32(data)))
     bench.pace.edges = [(bench.stamper.tick + 5000 * TICKS_MS, bench.stamper.levels ^ 1)]
     bench.run(70)

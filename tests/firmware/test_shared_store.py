@@ -3,11 +3,12 @@
 import binascii
 import errno
 
-import helpers
 from core import blocks, records
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.store import FAILING, FULL, GROWING, NOT_PULLED, OK, PULLED, SEGMENT_BYTES, Store
+
+import helpers
 
 FACTS = [(0x4A, 3, 0), (0x42, 1, 0)]  # as (tag, value, index)
 
@@ -126,7 +127,8 @@ def test_full_segment_is_not_gone_on_with():
 
 
 def test_other_names_are_left_alone():
-    fs = helpers.DictFs(files={"log/notes.txt": b"x", "log/1.seg": b"y", "log/00000001.tmp": b"z", "log/0000000a.seg": b"w"})
+    others = ("log/notes.txt", "log/1.seg", "log/00000001.tmp", "log/0000000a.seg")
+    fs = helpers.DictFs(files=dict.fromkeys(others, b"x"))
     made = recorder(fs)
     boot(made)
     made.commit()
@@ -254,7 +256,7 @@ def test_lost_boot_statement_is_restated():
 
 
 def history(fs):
-    """A short life: two boots, growing over a segment, a pull, a drop. Returns (tick of each commit known to be safe)."""
+    """A short life: two boots, growing over a segment, a pull, a drop. Returns the tick of each safe commit."""
     safe = []
     made = recorder(fs)
     boot(made)

@@ -2,8 +2,9 @@
 
 from array import array
 
-import helpers
 from core import ticks
+
+import helpers
 
 TOP = 0xFFFFFF
 SECOND_TICKS = 125000000 / 9
