@@ -49,63 +49,61 @@ def _readings(seen, facts):
 
 
 def _forecast(logger, left, last, now_mv, facts):
+    """Traces, shapes and words of the cut-off and of the time left; all empty where no cut-off is known."""
     cut = logger.get("cutoff_mv")
     if not cut:
         return [], [], []
-    shapes = [
-        {
-            "type": "line",
-            "x0": 0,
-            "x1": 1,
-            "xref": "paper",
-            "y0": cut,
-            "y1": cut,
-            "line": {"color": colour("none"), "width": 2, "dash": "dash"},
-        }
-    ]
+    line = {"color": colour("none"), "width": 2, "dash": "dash"}
+    shapes = [{"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": cut, "y1": cut, "line": line}]
     notes = [words_at(0.0, cut, f" cut-off {cut / 1000:.2f} V", xref="paper", yanchor="bottom")]
-    said = facts["numbers"].get("logger_hours", {}).get("text", "")
     value = left.get("value") if left.get("value") is not None else left.get("at_least_h")
     if value is None:
         return [], shapes, notes
+    said = facts["numbers"].get("logger_hours", {}).get("text", "")
+    notes.append(words_at(1.0, 0.98, f"left: {said} ", xref="paper", yref="paper", xanchor="right", yanchor="top"))
     shown = min(value, SHOW_H)
     if left.get("value") is None:
         level = now_mv  # only a least time is known: nothing is said about how the voltage will fall
     else:
         level = now_mv + (cut - now_mv) * shown / value if value else cut
     x = night_axis.local_ms([last, last + int(shown * HOUR_US)], facts)
-    line = {
+    traces = [_way(x, [now_mv, level], said)]
+    if left.get("lo") is not None and left.get("hi") is not None and left["hi"] <= SHOW_H:
+        traces.append(_end(float(x[1]), cut, left, said))
+    return traces, shapes, notes
+
+
+def _way(x, y, said):
+    return {
         "type": "scatter",
         "mode": "lines",
         "x": x,
-        "y": [now_mv, level],
+        "y": y,
         "line": {"color": colour("soft"), "dash": "dot", "width": 2},
         "name": "forecast",
         "hoverinfo": "text",
         "hovertext": [f"Forecast: {said} left."] * 2,
     }
-    traces = [line]
-    if left.get("lo") is not None and left.get("hi") is not None and left["hi"] <= SHOW_H:
-        traces.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": [float(x[1])],
-                "y": [cut],
-                "name": "cut-off reached",
-                "hoverinfo": "text",
-                "hovertext": [f"Forecast: {said} left."],
-                "error_x": {
-                    "type": "data",
-                    "symmetric": False,
-                    "array": [(left["hi"] - value) * 3.6e6],
-                    "arrayminus": [(value - left["lo"]) * 3.6e6],
-                    "color": colour("ink"),
-                    "thickness": 2,
-                    "width": 7,
-                },
-                "marker": {"symbol": "diamond", "size": 11, "color": colour("ink")},
-            }
-        )
-    notes.append(words_at(1.0, 0.98, f"left: {said} ", xref="paper", yref="paper", xanchor="right", yanchor="top"))
-    return traces, shapes, notes
+
+
+def _end(x, cut, left, said):
+    """The moment at which the cut-off is reached, with its interval; hours become plotly's milliseconds."""
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [x],
+        "y": [cut],
+        "name": "cut-off reached",
+        "hoverinfo": "text",
+        "hovertext": [f"Forecast: {said} left."],
+        "error_x": {
+            "type": "data",
+            "symmetric": False,
+            "array": [(left["hi"] - left["value"]) * 3.6e6],
+            "arrayminus": [(left["value"] - left["lo"]) * 3.6e6],
+            "color": colour("ink"),
+            "thickness": 2,
+            "width": 7,
+        },
+        "marker": {"symbol": "diamond", "size": 11, "color": colour("ink")},
+    }

@@ -167,6 +167,8 @@ def note_facts(notes, local: words.LocalTime) -> list[dict]:
     for n in notes.itertuples(index=False):
         head, text = int(n.head), words.clean(n.text or "")
         said = words.clean(n.what) + (f" in head {head}" if head > 0 else "") + (f": {text}" if text else "")
+        if str(n.what) == "text" and text:
+            said = text
         out.append(
             {
                 "utc_us": int(n.utc_us),
