@@ -6,6 +6,8 @@ import zlib
 
 import pytest
 from duskgate.link.session import TRANSITIONS, Answer, Event, Failure, Session, State, Why
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests import fakes
 
@@ -156,3 +158,29 @@ def test_the_table_leaves_no_way_out_of_reach():
     # every state that waits can end by silence, by a broken answer, and by a new request
     for state in (State.ASKED, State.STREAMING):
         assert all((state, event) in TRANSITIONS for event in (Event.SILENCE, Event.BROKEN, Event.REQUEST))
+
+
+ANY_PAYLOAD = st.one_of(
+    st.binary(max_size=40),
+    st.builds(lambda offset, data: struct.pack("<I", offset) + data, st.integers(0, 60), st.binary(max_size=20)),
+    st.dictionaries(
+        st.sampled_from(["bytes", "crc", "code", "text"]), st.one_of(st.integers(), st.text(), st.none())
+    ).map(lambda said: json.dumps(said).encode()),
+)
+ANY_PIECE = st.one_of(
+    st.binary(max_size=30), st.builds(fakes.frame, st.integers(0, 6), st.sampled_from([6, 7, 8]), ANY_PAYLOAD)
+)
+
+
+@given(st.lists(st.tuples(ANY_PIECE, st.floats(0, 2)), max_size=20))
+@settings(max_examples=150, deadline=None)
+def test_no_stream_of_pieces_breaks_the_session(pieces):
+    session, now, outcomes = asked(expect=100), 0.0, []
+    for piece, pause in pieces:
+        now += pause
+        outcome = session.receive(piece, now) or session.expired(now)
+        outcomes += [outcome] if outcome is not None else []
+        assert session.received <= 100
+    outcomes += [o for o in [session.expired(now + 60)] if o is not None]
+    assert len(outcomes) == 1 and session.state is State.IDLE
+    assert session.request("who", (), now + 61).startswith(b"(08 ")

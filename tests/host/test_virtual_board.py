@@ -181,3 +181,16 @@ def test_interpreters_that_cannot_be():
 
 def test_the_firmware_is_found():
     assert (firmware_folder() / "sim" / "run.py").is_file()
+
+
+def test_a_fault_of_the_program_is_told_whatever_stream_it_went_to(tmp_path, interpreter, monkeypatch):
+    folder = tmp_path / "firmware"
+    (folder / "sim").mkdir(parents=True)
+    (folder / "sim" / "run.py").write_text("raise ValueError('no pins')\n")
+    monkeypatch.setattr("duskgate.virtual.board.firmware_folder", lambda: folder)
+    scene = fakes.scene_file(tmp_path / "scene", 60.0)
+    with (
+        VirtualBoard(scene, tmp_path / "flash", interpreter) as board,
+        pytest.raises(LinkError, match=r"exit code 1\): .*ValueError: no pins"),
+    ):
+        board.wait_scene_end(timeout_s=20)

@@ -102,7 +102,3 @@ def main(traceback: bool) -> None:
 
     A night's work: `boards` before dusk, `pull` in the morning, then `night`.
     """
-
-
-if __name__ == "__main__":
-    main()

@@ -4,6 +4,7 @@ The process writes its store through to a file, so killing it is a power cut. Wh
 (FORMAT of the lines: `firmware/sim/run.py`) drives progress, restarts after a reset of the scene, and error texts.
 """
 
+import contextlib
 import importlib.util
 import json
 import os
@@ -34,6 +35,7 @@ CPYTHON = "cpython"
 TOLD_LINES = 30
 STOP_S = 5.0
 SOCKET_S = 20.0
+LAST_WORDS = 65_536
 
 
 def interpreter_here(wanted: str | None = None) -> str:
@@ -235,6 +237,7 @@ class VirtualBoard:
                     continue
                 if mine:
                     self._failed = f"exit code {code}"
+                    self._read_last_words()
                 self._changed.notify_all()
                 return
 
@@ -257,6 +260,16 @@ class VirtualBoard:
                         self.told.append(" ".join(words))
                     self._changed.notify_all()
         return reset_ns
+
+    def _read_last_words(self) -> None:
+        """MicroPython prints what killed it on its link, as on a board: what lies unread there is told as well."""
+        if self._slave < 0:
+            return
+        os.set_blocking(self._slave, False)
+        with contextlib.suppress(OSError):
+            raw = os.read(self._slave, LAST_WORDS)
+            lines = raw.decode("ascii", "ignore").splitlines()
+            self.told.extend(" ".join(line.split()) for line in lines if line.isprintable() and line.strip())
 
     def _scene_told(self, word: str) -> None:
         if word == "end":
