@@ -201,8 +201,9 @@ def test_dark_time_is_within_two_per_cent(nights, name):
 def test_supply_and_temperature_are_the_scenes(nights, name):
     s = nights[name]
     air, told = s.truth["air"], s.estimates["supply"]["logger"]
-    assert told["start_mv"] == pytest.approx(air["supply_mv"][1], abs=6.0)  # median of ten minutes, truth at five
-    assert told["end_mv"] == pytest.approx(air["supply_mv"][-1], abs=6.0)
+    # medians of the first and the last ten minutes of a supply that only falls; the readings' noise is 2.5 mV
+    mv = air["supply_mv"]
+    assert mv[2] - 5.0 <= told["start_mv"] <= mv[0] + 5.0 and mv[-1] - 5.0 <= told["end_mv"] <= mv[-3] + 5.0
     # from the last hours' slope, which this invented supply keeps: a straight line is the truth here
     slope = (air["supply_mv"][-25] - air["supply_mv"][-1]) / 2.0
     true_h = (air["supply_mv"][-1] - 3300.0) / slope
