@@ -82,7 +82,7 @@ def blocks(records: Sequence[bytes], per_block: int = 480, **where) -> list[byte
 
 
 def dgl(
-    pieces: Sequence[tuple[int, int, bytes]], board: str = BOARD, host_clock: Sequence[dict] = (),
+    pieces: Sequence[tuple[int, int, bytes]], /, board: str = BOARD, host_clock: Sequence[dict] = (),
     pulled_utc_us: int = 1_750_000_000_000_000, **extra,
 ) -> bytes:  # fmt: skip
     """A log file of (segment, offset, bytes)."""

@@ -45,7 +45,7 @@ def read_statements(words: Words, n_boots: int, boards: list[str | None]) -> Sta
     value = {tag: np.full(n_boots, -1, np.int64) for tag in STATED}
     for tag in STATED:
         at = words.values_at(tag)[::-1]  # written backwards, so that the first statement stays
-        value[tag][words.boot_of(at)] = words.value[at]
+        value[tag][words.boot_of(at)] = words.number(at)
     cycles, clock = value[tags.CYCLES], value[tags.CLOCK]
     # 48 bits of longer ticks would not fit 64 bits of nanoseconds: such a statement is not believed
     wrong = (cycles < 1) | (clock < 1) | (clock > 10**9) | (cycles > 10**4) | (cycles * 10**5 > clock)
@@ -72,7 +72,7 @@ def _boards(words: Words, n_boots: int, boards: list[str | None]) -> list[str]:
     parts: list[dict[int, bytes]] = [{} for _ in range(n_boots)]
     at = words.values_at(tags.BOARD_ID)
     for boot, part, value in zip(
-        words.boot_of(at).tolist(), words.index[at].tolist(), words.value[at].tolist(), strict=True
+        words.boot_of(at).tolist(), words.index[at].tolist(), words.number(at).tolist(), strict=True
     ):
         if part < 2:
             parts[boot].setdefault(part, value.to_bytes(6, "little"))

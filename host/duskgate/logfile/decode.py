@@ -147,10 +147,10 @@ def _first_clocks(words: Words, n_boots: int) -> list[int | None]:
     """Per boot the first second of a clock chip whose oscillator had not stopped."""
     at = words.values_at(tags.CLOCK_SECOND)
     state = words.values_at(tags.CLOCK_STATE)
-    stopped = words.owner(state[(words.value[state] & 1) != 0])
+    stopped = words.owner(state[(words.number(state) & 1) != 0])
     at = at[~np.isin(words.owner(at), stopped)][::-1]
     first = np.full(n_boots, -1, np.int64)
-    first[words.boot_of(at)] = words.value[at]
+    first[words.boot_of(at)] = words.number(at)
     return [value if value >= 0 else None for value in first.tolist()]
 
 

@@ -54,6 +54,18 @@ def from_counts(
     return sorted_table(out)
 
 
+def holes_of_the_store(missing: pd.DataFrame, counted: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Blocks that the board itself could not store leave a hole too: where its own count of lost records grew around a
+    hole, the hole is that loss, and dates it better than the count does."""
+    lost = counted[counted["why"] == STORE]
+    if not len(lost) or not len(missing):
+        return missing, counted
+    known = _touches(lost, *(missing[name].to_numpy() for name in ("boot", "from_ns", "to_ns")))
+    dated = _touches(missing, *(lost[name].to_numpy() for name in ("boot", "from_ns", "to_ns")))
+    why = np.where(known, STORE, missing["why"].astype(str))
+    return missing.assign(why=category("blind", "why", why)), counted.drop(index=lost.index[dated])
+
+
 def _reading_before(readings: pd.DataFrame, boot: np.ndarray, t_ns: np.ndarray, first_ns: np.ndarray) -> np.ndarray:
     """Time of the last round of readings before each time: losses are told with the round after them."""
     rounds = readings[readings["kind"].isin(["battery_mv", "temp_c100", *COUNTS])]

@@ -10,9 +10,9 @@ import pandas as pd
 from duskgate.fields import BOOT_CAUSES, NOTE_KINDS, READING_KINDS
 from duskgate.logfile import spells, tags
 from duskgate.logfile.boots import BootKey, read_statements
-from duskgate.logfile.levels import CHANNEL_BITS, Guarded, find_edges
+from duskgate.logfile.levels import CHANNEL_BITS, Edges, Guarded, find_edges
 from duskgate.logfile.recording import coded, problem, table
-from duskgate.logfile.words import MASK48, Words, signed48, ticks_to_ns
+from duskgate.logfile.words import Words, signed48, ticks_to_ns
 
 NOTE_CODE = {number: code for code, number in enumerate(NOTE_KINDS)}
 MAX_NOTE_PARTS = 20
@@ -37,7 +37,7 @@ class Decoder:
         self._report(holes, place)
         chatter = self._chatter()
         breaks = np.union1d(self.words.boot_starts, self.words.block_starts[holes])
-        edges, stated = find_edges(self.words, breaks, self._guarded(chatter))
+        edges, stated = find_edges(self.words, breaks, self._guarded(chatter), self.said.low_mask)
         readings = self._readings(stated)
         return {
             "edges": self._edges(edges),
@@ -53,22 +53,17 @@ class Decoder:
         boot = self.words.boot_of(at)
         return ticks_to_ns(ticks, self.said.cycles[boot], self.said.clock[boot])
 
-    def _edges(self, edges) -> pd.DataFrame:
-        words, at = self.words, edges.at
-        counts = np.diff(np.append(np.searchsorted(at, words.boot_starts), len(at)))
-        tick = words.value[at]
-        if len({*zip(self.said.cycles.tolist(), self.said.clock.tolist(), strict=True)}) == 1:
-            t_ns = ticks_to_ns(tick, int(self.said.cycles[0]), int(self.said.clock[0]))
+    def _edges(self, edges: Edges) -> pd.DataFrame:
+        said, counts = self.said, edges.per_boot
+        if len({*zip(said.cycles.tolist(), said.clock.tolist(), strict=True)}) == 1:
+            t_ns = ticks_to_ns(edges.tick, int(said.cycles[0]), int(said.clock[0]))
         else:
-            t_ns = self._ns(at, tick)
-        if len(np.unique(self.said.low_mask & CHANNEL_BITS)) == 1:
-            low = int(self.said.low_mask[0]) & CHANNEL_BITS
-            low_of_channel = np.array([low >> c & 1 for c in range(8)], dtype=np.int8)[edges.channel]
-        else:
-            low_of_channel = ((np.repeat(self.said.low_mask, counts) >> edges.channel) & 1).astype(np.int8)
+            t_ns = ticks_to_ns(edges.tick, np.repeat(said.cycles, counts), np.repeat(said.clock, counts))
         boot = np.repeat(np.arange(len(counts), dtype=np.int32), counts)
-        out = table("edges", boot=boot, t_ns=t_ns, channel=edges.channel, level=edges.wire ^ low_of_channel)
-        back = (np.diff(t_ns) < 0) & (np.diff(boot) == 0)
+        out = table("edges", boot=boot, t_ns=t_ns, channel=edges.channel, level=edges.active)
+        back = t_ns[1:] < t_ns[:-1]
+        if back.any():
+            back &= boot[1:] == boot[:-1]
         if back.any():
             text = f"board time goes back at {int(back.sum())} edges; they were sorted"
             self.problems.append(problem("", -1, 0, text))
@@ -94,8 +89,8 @@ class Decoder:
                 f"{lost} block{'s' if lost > 1 else ''} of boot {self.keys[boot[at]].boot_no} missing before this one"
             )
             self.problems.append(problem(file, offset, 0, text))
-        unknown = ~np.isin(self.words.tag, list(tags.KNOWN))
-        for tag, count in zip(*np.unique(self.words.tag[unknown], return_counts=True), strict=True):
+        other = self.words.tag[self.words.others]
+        for tag, count in zip(*np.unique(other[~np.isin(other, list(tags.KNOWN))], return_counts=True), strict=True):
             self.problems.append(problem("", -1, 8 * int(count), f"{count} records of unknown tag {tag:02X} left out"))
         for i in np.flatnonzero(self.said.assumed).tolist():
             text = f"boot {self.keys[i].boot_no} does not state its tick and wiring; those of its neighbour were taken"
@@ -107,23 +102,24 @@ class Decoder:
         for tag, kind in tags.READINGS.items():
             code_of[tag] = READING_KINDS.index(kind)
         code_of[tags.LEVELS] = -1
-        at = words.value_positions[code_of[words.tag[words.value_positions]] >= 0]
+        at = words.values[code_of[words.tag[words.values]] >= 0]
         repeated = words.owner(words.values_at(tags.RESTATED))
         at = at[~((words.tag[at] == tags.BOOT_CAUSE) & np.isin(words.owner(at), repeated))]
-        value = words.value[at]
+        value = words.number(at)
         tag = words.tag[at]
         sign = np.isin(tag, tags.SIGNED)
         value[sign] = signed48(value[sign])
         value[tag == tags.CLOCK_SECOND] *= 1000
         low = self.said.low_mask[words.boot_of(stated)] if len(stated) else np.empty(0, np.int64)
         active = (words.index[stated].astype(np.int64) ^ low) & CHANNEL_BITS
-        position = np.concatenate([at, stated])
-        order = np.argsort(position, kind="stable")
+        owner = np.concatenate([words.owner(at), stated])
+        boot, t_ns = words.boot_of(owner), self._ns(owner, words.number(owner))
+        # by time; at one time in the order of the records
+        order = np.lexsort((np.concatenate([at, stated]), t_ns, boot))
         codes = np.concatenate([code_of[tag], np.full(len(stated), READING_KINDS.index("levels"), np.int8)])[order]
-        owner = np.concatenate([words.owner(at), stated])[order]
         index = np.concatenate([words.index[at].view(np.int8), np.zeros(len(stated), np.int8)])[order]
         return table(
-            "readings", boot=words.boot_of(owner), t_ns=self._ns(owner, words.value[owner]),
+            "readings", boot=boot[order], t_ns=t_ns[order],
             kind=coded("readings", "kind", codes), value=np.concatenate([value, active])[order], index=index,
         )  # fmt: skip
 
@@ -136,14 +132,14 @@ class Decoder:
         ok = (note_of >= 0) & (words.index[part_at] < MAX_NOTE_PARTS)
         ok[ok] &= words.owner(at[note_of[ok]]) == words.owner(part_at[ok])
         order = np.lexsort((words.index[part_at[ok]], note_of[ok]))
-        rows = zip(note_of[ok][order].tolist(), words.value[part_at[ok]][order].tolist(), strict=True)
+        rows = zip(note_of[ok][order].tolist(), words.number(part_at[ok])[order].tolist(), strict=True)
         for note, value in rows:
             texts[note] += value.to_bytes(6, "little")
-        kinds = np.array([NOTE_CODE.get(kind, -1) for kind in words.value[at].tolist()], dtype=np.int8)
+        kinds = np.array([NOTE_CODE.get(kind, -1) for kind in words.number(at).tolist()], dtype=np.int8)
         owner = words.owner(at)
         text = [raw.rstrip(b"\0").decode("utf-8", "replace") for raw in texts]
         return table(
-            "notes", boot=words.boot_of(at), t_ns=self._ns(owner, words.value[owner]),
+            "notes", boot=words.boot_of(at), t_ns=self._ns(owner, words.number(owner)),
             what=coded("notes", "what", kinds), head=words.index[at].view(np.int8), text=text,
         )  # fmt: skip
 
@@ -159,8 +155,8 @@ class Decoder:
         out = {
             "at": at,
             "channel": words.index[at].astype(np.int64),
-            "start": words.value[owner],
-            "edges": words.value[at],
+            "start": words.number(owner),
+            "edges": words.number(at),
         }
         for tag, name in CHATTER_COLUMNS.items():
             column = np.zeros(len(at), np.int64)
@@ -168,7 +164,7 @@ class Decoder:
             row = np.searchsorted(key, words.owner(other) * 8 + words.index[other])
             ok = row < len(key)
             ok[ok] = key[row[ok]] == (words.owner(other) * 8 + words.index[other])[ok]
-            column[row[ok]] = words.value[other[ok]]
+            column[row[ok]] = words.number(other[ok])
             out[name] = column
         return out
 
@@ -197,21 +193,21 @@ class Decoder:
         at = words.values_at(tags.BLIND_FROM)
         owner = words.owner(at)
         told = spells.frame(
-            words.boot_of(at), self._ns(at, words.value[at]), self._ns(at, words.value[owner]), spells.OVERRUN
+            words.boot_of(at), self._ns(at, words.number(at)), self._ns(at, words.number(owner)), spells.OVERRUN
         )
         first = words.block_starts[holes]
         boot = words.boot_of(first)
         begin = first == words.boot_starts[boot]
-        previous = words.stamped[np.maximum(np.searchsorted(words.stamped, first) - 1, 0)]
-        since = np.where(begin, 0, words.value[previous])
-        until = np.maximum(words.value[first], since)
+        previous = words.stamped_at_or_before(np.maximum(first - 1, 0))
+        since = np.where(begin, 0, words.number(previous))
+        until = np.maximum(words.number(first), since)
         missing = spells.frame(boot, self._ns(first, since), self._ns(first, until), spells.MISSING)
         counted = spells.from_counts(readings, self._first_ns(), told)
-        return spells.sorted_table([told, missing, counted])
+        return spells.sorted_table([told, *spells.holes_of_the_store(missing, counted)])
 
     def _first_ns(self) -> np.ndarray:
         at = self.words.boot_starts
-        return self._ns(at, self.words.value[at])
+        return self._ns(at, self.words.number(at))
 
     def _boots(self, readings: pd.DataFrame) -> pd.DataFrame:
         said, n = self.said, len(self.keys)
@@ -229,7 +225,7 @@ class Decoder:
             firmware=[_version(v) for v in said.value[tags.FIRMWARE].tolist()],
             interpreter=[tags.INTERPRETERS.get(v, "") for v in said.value[tags.INTERPRETER].tolist()],
             interpreter_version=[_version(v) for v in said.value[tags.INTERPRETER_VERSION].tolist()],
-            tick_fs=(said.cycles * 10**15 + said.clock // 2) // said.clock, low_mask=said.low_mask & MASK48,
+            tick_fs=(said.cycles * 10**15 + said.clock // 2) // said.clock, low_mask=said.low_mask,
             channel_mask=np.minimum(said.value[tags.CHANNEL_MASK], 0xFF),
         )  # fmt: skip
 
@@ -237,7 +233,14 @@ class Decoder:
         words = self.words
         if not len(words.boot_starts):
             return np.empty(0, np.int64)
-        last = np.maximum.reduceat(np.where(words.tag < tags.CYCLES, words.value, 0), words.boot_starts)
+        ends = np.append(words.boot_starts[1:], len(words)) - 1
+        last = words.number(words.stamped_at_or_before(ends))
+        # a moment may carry an earlier tick than the record before it
+        moments = words.others[words.tag[words.others] < tags.CYCLES]
+        both = np.concatenate([moments, words.stamped_at_or_before(np.maximum(moments - 1, 0))])
+        same = np.concatenate([words.boot_of(moments)] * 2)
+        keep = words.boot_of(both) == same
+        np.maximum.at(last, same[keep], words.number(both[keep]))
         return self._ns(words.boot_starts, last)
 
 

@@ -16,6 +16,7 @@ STOPPED, NO_CHIP, NO_WAVE, UNCONFIRMED = 1, 2, 4, 8
 # Half width taken for a host clock reading that does not bring its own, us: a telephone or field laptop set by
 # network time, read over a serial line. Common practice, no source.
 HOST_UNC_US = 50_000.0
+LATEST_MS = 1 << 43  # the year 2248: what lies beyond is no date, and would not fit the sums below
 
 
 @dataclass
@@ -58,7 +59,7 @@ def collect(rec: Recording) -> Anchors:
     rtc = _columns(readings, "rtc_unix_ms")
     state = _columns(readings, "clock_state")
     bits = _at_same_place(rtc, state, 0)
-    unsure = (bits & (NO_CHIP | NO_WAVE | UNCONFIRMED)) != 0
+    unsure = ((bits & (NO_CHIP | NO_WAVE | UNCONFIRMED)) != 0) | (rtc[2] < 0) | (rtc[2] > LATEST_MS)
     host = _hosts(readings, rec)
     spans = rec.boots[["first_ns", "last_ns"]].to_numpy(np.int64).reshape(-1, 2)
     dropped = np.bincount(rtc[0][unsure], minlength=n)
@@ -72,8 +73,8 @@ def collect(rec: Recording) -> Anchors:
         first, last = spans[boot].tolist()
         hosts = (host[1][c:d], host[2][c:d], host[3][c:d])
         boots.append(BootAnchors(rtc[1][a:b], rtc[2][a:b] * 1000, *hosts, first, last, int(dropped[boot])))
-    sets = _columns(rec.readings, "clock_set_ms")
-    jumps = [Jump(b, t, v * 1000, True) for b, t, v in zip(*(c.tolist() for c in sets), strict=True)]
+    sets = zip(*(c.tolist() for c in _columns(rec.readings, "clock_set_ms")), strict=True)
+    jumps = [Jump(boot, t, ms * 1000, True) for boot, t, ms in sets if abs(ms) <= LATEST_MS]
     return Anchors(boots, jumps, stops)
 
 
@@ -102,6 +103,8 @@ def _stop_changes(rtc: tuple[np.ndarray, ...], bits: np.ndarray) -> list[tuple[i
 def _hosts(readings: pd.DataFrame, rec: Recording) -> tuple[np.ndarray, ...]:
     """boot, t_ns, us, half width us: those in the log and those that the pull wrote into the file's header."""
     boot, t_ns, ms = _columns(readings, "host_unix_ms")
+    sound = (ms > 0) & (ms <= LATEST_MS)
+    boot, t_ns, ms = boot[sound], t_ns[sound], ms[sound]
     unc = _at_same_place((boot, t_ns, ms), _columns(readings, "host_unc_us"), -1).astype(float)
     rows = [(boot, t_ns, ms * 1000, np.where(unc > 0, unc, HOST_UNC_US))]
     found = [row for header in rec.headers for row in _header_rows(header, rec.boots)]
