@@ -39,6 +39,7 @@ class EdgeStamper:
 
     def change(self, tick, active):
         """Inputs are as the bits of `active` say from `tick` on."""
+        tick = self._unread_tick(tick)
         self.run_to(tick)
         levels = (active ^ self._low_mask) & 0x7F | self._levels & 0x80
         if levels != self._levels:
@@ -47,12 +48,17 @@ class EdgeStamper:
 
     def wave_off(self, tick, off):
         """The clock chip stops or starts its wave; a silent output is high."""
+        tick = self._unread_tick(tick)
         self.run_to(tick)
         self._wave_on = self._wave.ever and not off
         high = 0x80 if not self._wave_on or self._wave.high() else 0
         if high != self._levels & 0x80:
             self._levels ^= 0x80
             self._word(tick)
+
+    def _unread_tick(self, tick):
+        """The tick itself, or the next where its word was read already."""
+        return self._last_tick + 1 if tick <= self._last_tick and self._written == self._taken else tick
 
     def lose(self, tick, words):
         """The next words are lost to a ring overrun."""

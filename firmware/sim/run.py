@@ -160,7 +160,10 @@ def main(words):
     if how == "hold":
         say("hold: not logging; start again to log")
         return 0
-    fs = flash_fs.mount(chosen["--flash"])
+    try:
+        fs = flash_fs.mount(chosen["--flash"])
+    except OSError as error:
+        sys.exit("run.py: %s is no flash of a board (error %s): name another file" % (chosen["--flash"], error))
     settings = load_settings(fs, chosen["--settings"])
     stream = usb.Stdio()
     if chosen["--tcp"]:
@@ -188,5 +191,16 @@ def main(words):
     return EXIT_RESET
 
 
+def guarded(words):
+    """main(), with the text of a failure on the error stream: standard output belongs to the link."""
+    try:
+        return main(words)
+    except Exception as error:
+        if not hasattr(sys, "print_exception"):
+            raise
+        sys.print_exception(error, sys.stderr)
+        return 1
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(guarded(sys.argv[1:]))

@@ -9,7 +9,8 @@ import pytest
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-MICROPYTHON = [sys.executable, "-c", "from micropython_unix import main; main()", "-X", "heapsize=64m"]
+START = "import sys; from micropython_unix import main; sys.exit(main())"
+MICROPYTHON = [sys.executable, "-c", START, "-X", "heapsize=64m"]
 # test_shared_* run under both interpreters, board_* need what only MicroPython has
 SHARED = sorted(path.stem for pattern in ("test_shared_*.py", "board_*.py") for path in HERE.glob(pattern))
 

@@ -26,13 +26,13 @@ def block(boot_id: int, boot_no: int, sequence: int, records: list[list[int]]) -
 
 
 def request(ss: int, words: list[str]) -> bytes:
-    body = ("(%02X %s)" % (ss, " ".join(escape(word) for word in words))).encode()
+    body = f"({ss:02X} {' '.join(escape(word) for word in words)})".encode()
     return body + b"%04X\n" % (zlib.crc32(body) % 65536)
 
 
 def escape(word: str) -> str:
     plain = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._-~"
-    return "".join(chr(b) if chr(b) in plain else "%%%02X" % b for b in word.encode())
+    return "".join(chr(b) if chr(b) in plain else f"%{b:02X}" for b in word.encode())
 
 
 def frame(kind: int, ss: int, payload: bytes) -> bytes:
