@@ -1,8 +1,12 @@
 """Decoding of native logs that are whole: every record's way into the tables."""
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from duskgate.fields import RECORDING
+from duskgate.logfile.blocks import gather, scan
 from duskgate.logfile.decode import decode_blocks, read_dgl
 from duskgate.logfile.recording import Recording, merge
 from duskgate.logfile.words import ticks_to_ns
@@ -207,6 +211,35 @@ def test_what_the_factory_writes_is_what_the_reader_finds(steps, per_block, low)
     rec = decode_blocks(data)
     assert rows(rec.edges, "t_ns", "channel", "level") == expected
     assert not rec.damaged
+
+
+VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "blocks.json").read_text())
+
+
+@pytest.mark.parametrize("vector", VECTORS, ids=[v["what"] for v in VECTORS])
+def test_golden_blocks(vector):
+    """The golden bytes that the board's writer is held to as well: found as one block, with these records."""
+    data = bytes.fromhex(vector["hex"])
+    found = scan(data)
+    assert not found.damage and len(found.blocks) == 1
+    block = {name: int(found.blocks[0][name]) for name in ("boot_id", "boot_no", "seq")}
+    assert list(block.values()) == [vector["boot_id"], vector["boot_no"], vector["sequence"]]
+    words = gather([data], found.blocks).tolist()
+    records = [(number & (1 << 48) - 1, tag, payload) for number, tag, payload in vector["records"]]
+    assert [(w & (1 << 48) - 1, w >> 48 & 255, w >> 56) for w in words] == records
+    decode_blocks(data)
+
+
+def test_golden_boot_statement_means_what_it_says():
+    data = next(v for v in VECTORS if v["what"] == "a boot statement")["hex"]
+    boot = decode_blocks(bytes.fromhex(data)).boots.iloc[0]
+    assert (boot["boot_no"], boot["cause"], boot["tick_fs"], boot["low_mask"]) == (12, "power-on", 72_000_000, 0x7F)
+    assert (boot["firmware"], boot["interpreter_version"], boot["interpreter"]) == (
+        "0.1.0",
+        "1.28.0",
+        "MicroPython on a PC",
+    )
+    assert (boot["board"], boot["levels"]) == ("e66118604b8f8a21", 1)
 
 
 def test_golden_bytes(tmp_path):

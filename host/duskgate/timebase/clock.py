@@ -26,7 +26,7 @@ STATES = ("anchored", "neighbours", "unknown")
 # DS3231 data sheet (Maxim 19-5170): +-2 ppm 0..40 degC, +-3.5 ppm -40..85 degC.
 CHIP_DRIFT = 3.5e-6
 BOARD_DRIFT = 50e-6  # +-30 ppm crystal, with temperature
-BOARD_WANDER = 3e-6  # and how far it strays from a straight line through a night's cooling
+BOARD_WANDER = 5e-6  # and how far it strays from a straight line through a night's cooling
 KNOWN_DRIFT = 10e-6  # the same board's crystal once its rate was measured in another boot
 UNCHECKED_US = 150_000.0  # one or two anchors cannot show that one of them is bad
 CHIP_ALONE_US = 60e6  # a clock chip never compared with a host's clock: tens of seconds are usual
