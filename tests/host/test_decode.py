@@ -239,7 +239,7 @@ def test_golden_boot_statement_means_what_it_says():
         "1.28.0",
         "MicroPython on a PC",
     )
-    assert (boot["board"], boot["levels"]) == ("e66118604b8f8a21", 1)
+    assert (boot["board"], boot["levels"]) == ("e66618604b8f8a21", 1)
 
 
 def test_golden_bytes(tmp_path):
