@@ -91,9 +91,9 @@ def test_lost_words_and_fast_chatter_are_owned_up_to(tmp_path):
     t, _, _ = scene.edges()
     assert len(rec.blind) == 1 and rec.blind["why"].astype(str).iloc[0] == "stamper overrun"
     assert rec.blind["from_ns"].iloc[0] - TICK_NS <= scene.time.board(360.0) <= rec.blind["to_ns"].iloc[0]
-    assert len(rec.chatter) >= 3 and (rec.chatter["edges"] > 0).all()
+    assert len(rec.chatter) >= 3 and rec.chatter["edges"].to_numpy().min() > 0
     # summarised edges and stored ones together are the scene's, but for the lost words (SECOND's are among them)
-    assert len(t) - 12 <= len(rec.edges) + rec.chatter["edges"].sum() <= len(t)
+    assert len(t) - 12 <= len(rec.edges) + int(rec.chatter["edges"].sum()) <= len(t)
 
 
 def test_the_same_night_gives_the_same_segments(tmp_path):

@@ -1,0 +1,21 @@
+"""Fixtures that several rooms share."""
+
+import sys
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def short_board(tmp_path_factory):
+    """URL of a virtual board that has played a whole invented night and is still plugged in."""
+    if sys.platform == "win32":
+        pytest.skip("no pseudo-terminals on this system")
+    from duskgate.virtual.board import VirtualBoard
+    from duskgate.virtual import scenes
+
+    folder = tmp_path_factory.mktemp("board")
+    scene = folder / "scene.bin"
+    scenes.make(seed=5).write(scene)
+    with VirtualBoard(scene, folder / "flash.bin") as board:
+        board.wait_scene_end()
+        yield board.url
