@@ -73,6 +73,39 @@ def test_map_is_monotone_whatever_the_anchors():
         assert np.all(np.diff(utc) > 0)
 
 
+def nonsense(rng):
+    """Readings that contradict each other in every way a broken clock chip or host can think of."""
+    boots = int(rng.integers(1, 5))
+    near = 1_781_000_000_000
+    choices = {
+        "rtc_unix_ms": lambda: rng.choice([0, near + rng.integers(0, 10**7), 2**47, rng.integers(0, 2**44)]),
+        "host_unix_ms": lambda: near + rng.integers(0, 10**7),
+        "clock_state": lambda: rng.integers(0, 16),
+        "clock_set_ms": lambda: rng.choice([rng.integers(-(2**47), 2**47), rng.integers(-(10**6), 10**6)]),
+        "host_unc_us": lambda: rng.integers(0, 10**6),
+    }
+    rows = []
+    for _ in range(int(rng.integers(0, 40))):
+        kind = str(rng.choice(list(choices), p=[0.6, 0.15, 0.1, 0.1, 0.05]))
+        t_ns = int(rng.integers(0, rng.choice([10, 10**10, 2**50])))
+        rows.append((int(rng.integers(0, boots)), t_ns, kind, int(choices[kind]())))
+    causes = [str(rng.choice(["power-on", "watchdog", "unknown"])) for _ in range(boots)]
+    return recording(rows, [float(rng.choice([0, 10, 40_000])) for _ in range(boots)], causes)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_nonsense_still_gives_a_rising_map_and_a_number_for_its_doubt(seed):
+    rng = np.random.default_rng(seed)
+    t = np.unique(np.concatenate([np.linspace(0, end, 50).astype(np.int64) for end in (10**10, 4 * 10**13, 2**54)]))
+    for _ in range(40):
+        rec = nonsense(rng)
+        clock = fit_clock(rec)
+        for boot in range(len(rec.boots)):
+            unc = clock.unc_us(boot, t)
+            assert np.all(np.diff(clock.utc_us(boot, t)) > 0)
+            assert np.all(unc >= 0) and not np.isnan(unc).any()
+
+
 def test_one_host_reading_gives_a_constant():
     made = night(11, hosts=1, resets=0)
     clock = fit_clock(made.rec)
@@ -96,6 +129,30 @@ def test_host_readings_alone_are_enough():
     error = clock.utc_us(0, t) - made.truth.utc(0.0, t)
     assert clock.state == ["anchored"] and np.abs(error).max() < 100_000
     assert np.all(np.abs(error) <= clock.unc_us(0, t))
+
+
+def test_uncertainty_grows_between_readings_far_apart():
+    made = night(13, rtc=False, resets=0)
+    clock = fit_clock(made.rec)
+    middle = clock.unc_us(0, NIGHT_S // 2 * 10**9)
+    assert middle > clock.unc_us(0, 30 * 10**9) + 50_000
+    inside = []
+    for seed in SEEDS:
+        made = night(seed, rtc=False, resets=0)
+        t = np.linspace(0, NIGHT_S * 1e9, 50).astype(np.int64)
+        clock = fit_clock(made.rec)
+        inside.append(np.abs(clock.utc_us(0, t) - made.truth.utc(0.0, t)) <= clock.unc_us(0, t))
+    assert np.mean(inside) >= 0.95
+
+
+def test_uncertainty_grows_where_the_chip_was_silent():
+    host = (0, 10**10, "host_unix_ms", START_US // 1000 + 10_000)
+    rows = minute_rows(0, 0, 36_000)
+    silent = [row for row in rows if not 10_000 < row[1] / 1e9 < 30_000]
+    whole, holed = (fit_clock(recording([*some, host], [36_000.0])) for some in (rows, silent))
+    at = 20_000 * 10**9
+    assert holed.unc_us(0, at) > whole.unc_us(0, at) + 10_000
+    assert abs(holed.unc_us(0, 35_000 * 10**9) - whole.unc_us(0, 35_000 * 10**9)) < 5_000
 
 
 def minute_rows(boot, start_s, length_s, shift_ms=lambda s: 0):
@@ -198,6 +255,12 @@ def test_no_anchor_at_all_is_unknown_but_keeps_intervals():
     assert clock.state == ["unknown", "unknown"]
     assert clock.utc_us(0, 10**9) - clock.utc_us(0, 0) == 10**6
     assert clock.utc_us(1, 0) > clock.utc_us(0, 100 * 10**9)
+
+
+def test_several_seconds_at_one_tick():
+    rows = [(0, 10**9, "rtc_unix_ms", START_US // 1000 + k) for k in range(5)]
+    clock = fit_clock(recording(rows, [10.0]))
+    assert clock.utc_us(0, 10**9) == START_US and clock.table["n_kept"].tolist() == [1]
 
 
 def test_empty_recording():

@@ -8,7 +8,7 @@ import pytest
 from duskgate.errors import DuskgateError
 from duskgate.logfile.decode import decode_blocks, problem_lines, read_dgl, read_dgl_files
 from duskgate.timebase.clock import fit_clock
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tests import factories as make
@@ -145,6 +145,7 @@ def test_any_records_in_a_good_block_are_no_error(body):
 
 
 @SHORT
+@example([0x50] * 3, [0] * 40)
 @given(st.lists(st.sampled_from(KNOWN), max_size=40), st.lists(st.integers(0, (1 << 48) - 1), min_size=40))
 def test_known_values_of_any_size_are_no_error(tags, numbers):
     values = [make.value(tag, number, 255 - k) for k, (tag, number) in enumerate(zip(tags, numbers, strict=False))]

@@ -62,9 +62,11 @@ def collect(rec: Recording) -> Anchors:
     unsure = ((bits & (NO_CHIP | NO_WAVE | UNCONFIRMED)) != 0) | (rtc[2] < 0) | (rtc[2] > LATEST_MS)
     host = _hosts(readings, rec)
     spans = rec.boots[["first_ns", "last_ns"]].to_numpy(np.int64).reshape(-1, 2)
-    dropped = np.bincount(rtc[0][unsure], minlength=n)
     stops = _stop_changes(rtc, bits)
-    rtc = tuple(column[~unsure] for column in rtc)
+    # two seconds at one tick cannot both have begun there; the first counts, as where two blocks contradict each other
+    again = (np.diff(rtc[0], prepend=-1) == 0) & (np.diff(rtc[1], prepend=-1) == 0)
+    dropped = np.bincount(rtc[0][unsure | again], minlength=n)
+    rtc = tuple(column[~unsure & ~again] for column in rtc)
     cut = np.searchsorted(rtc[0], np.arange(n + 1))
     host_cut = np.searchsorted(host[0], np.arange(n + 1))
     boots = []

@@ -82,9 +82,9 @@ class ClockMap:
         return out.reshape(t_ns.shape)
 
 
-@dataclass
+@dataclass(eq=False)
 class _Boot:
-    """Work sheet of one boot."""
+    """Work sheet of one boot. Compared by identity: it holds arrays."""
 
     anchors: BootAnchors
     epoch: int
@@ -168,6 +168,8 @@ def _judge_one(number: int, boot: _Boot, jumps: list[Jump], usual: float | None)
     y_s = (a.rtc_us - a.rtc_us[0]) / 1e6 - (t_s - t_s[0])
     told = [int(np.searchsorted(a.rtc_ns, j.t_ns, side="right")) for j in jumps if j.boot == number]
     boot.steady = judge(t_s, y_s, usual, [at for at in told if 0 < at < len(t_s)])
+    if boot.steady.doubtful:
+        boot.flags.append("most clock seconds contradict each other")
     out = []
     for at, size in boot.steady.steps:
         # shifts what is before the step: from halfway between the anchors on both sides of it
@@ -210,24 +212,35 @@ def _chip_alone(mine: list[_Boot], jumps: list[Jump], boots: list[_Boot]) -> Tie
 def _lay(boot: _Boot, fit: Tie, compared: bool) -> None:
     """Chip line plus tie: the boot's line to UTC, and its uncertainty at the knots."""
     a, chip, steady = boot.anchors, boot.chip, boot.steady
-    ends = np.array([a.first_ns, a.last_ns], np.int64)
-    knots = np.unique(np.concatenate([chip.knots_ns.astype(np.int64), a.host_ns, ends]))
+    knots = _knots(a, chip.knots_ns)
     clock = chip.at(knots)
     offset, unc = fit.at(clock)
     slope = [s + fit.slope for s in (chip.slope_in, chip.slope_out)]
     boot.line = line(knots, clock + np.rint(offset).astype(np.int64), *slope)
     sure = len(chip.knots_ns) > 2
     growth = KNOWN_DRIFT if sure else BOARD_DRIFT
-    near = np.abs(knots[:, None] - chip.knots_ns[[0, -1]]).min(axis=1) if len(knots) else np.zeros(0)
-    outside = np.where((knots < chip.knots_ns[0]) | (knots > chip.knots_ns[-1]), near, 0) / 1000
-    own = 2e6 * steady.spread_s + (1000 if sure else UNCHECKED_US) + outside * growth
+    own = 2e6 * steady.spread_s + (1000 if sure else UNCHECKED_US) + _distance(knots, chip.knots_ns) / 1000 * growth
     lasting = max((abs(size) * 1e6 for _, size in steady.steps), default=0.0) if not compared else 0.0
+    if steady.doubtful:
+        lasting += CHIP_ALONE_US
     boot.unc = (knots.astype(float), np.hypot(unc, own) + lasting, growth)
     boot.state = "anchored"
     if not sure:
         boot.flags.append("only one or two clock seconds, which cannot check each other")
     if not compared:
         boot.flags.append("the clock chip was not compared with a host's clock")
+
+
+def _knots(a: BootAnchors, chip_ns: np.ndarray) -> np.ndarray:
+    """Where a map is laid down: at all anchors, and so often between them that uncertainty can grow and fall there."""
+    between = np.linspace(a.first_ns, a.last_ns, 65).astype(np.int64)
+    return np.unique(np.concatenate([chip_ns.astype(np.int64), a.host_ns, between]))
+
+
+def _distance(at: np.ndarray, anchors: np.ndarray) -> np.ndarray:
+    """From each place to the nearest anchor."""
+    right = np.searchsorted(anchors, at).clip(0, len(anchors) - 1)
+    return np.minimum(np.abs(anchors[right] - at), np.abs(anchors[np.maximum(right - 1, 0)] - at))
 
 
 def _tie_directly(boot: _Boot, usual: float | None, notes: list[str]) -> None:
@@ -237,7 +250,7 @@ def _tie_directly(boot: _Boot, usual: float | None, notes: list[str]) -> None:
     drift = BOARD_DRIFT if usual is None else KNOWN_DRIFT
     fit = tie(nominal.at(a.host_ns), a.host_us, a.host_unc_us, drift, BOARD_WANDER)
     notes += fit.notes
-    knots = np.unique(np.concatenate([a.host_ns, np.array([a.first_ns, a.last_ns], np.int64)]))
+    knots = _knots(a, np.empty(0))
     offset, unc = fit.at(nominal.at(knots))
     slope = (usual or 0.0) + fit.slope
     boot.line = line(knots, nominal.at(knots) + np.rint(offset).astype(np.int64), slope, slope)

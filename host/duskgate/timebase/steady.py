@@ -24,7 +24,8 @@ SPAN_S = 14 * 3600.0  # longer boots are judged in parts: a cubic does not follo
 class Steady:
     """keep: which anchors are believed. steps: (index of the first anchor after it, seconds forward).
     slope_in, slope_out: rate (s/s above nominal) before the first and after the last believed anchor.
-    spread_s: robust standard deviation of the believed anchors about a smooth curve."""
+    spread_s: robust standard deviation of the believed anchors about a smooth curve. doubtful: fewer than half of them
+    agree with each other."""
 
     keep: np.ndarray
     rate: float
@@ -59,7 +60,9 @@ def judge(t_s: np.ndarray, y_s: np.ndarray, usual_rate: float | None = None, tol
         slopes += [slope_in, slope_out]
         spreads.append(spread)
     mean_rate = rate + _line_rate(t_s[keep], flat[keep])
-    return Steady(keep, mean_rate, rate + slopes[0], rate + slopes[-1], float(np.median(spreads)), steps)
+    return Steady(
+        keep, mean_rate, rate + slopes[0], rate + slopes[-1], float(np.median(spreads)), steps, 2 * keep.sum() < n
+    )
 
 
 def _judge_two(t_s: np.ndarray, y_s: np.ndarray, usual: float) -> Steady:
@@ -150,6 +153,8 @@ def _step_size(t_s: np.ndarray, flat: np.ndarray, left: slice, right: slice, gue
     t = np.concatenate([t_s[left], t_s[right]])
     joined = np.concatenate([a, b])
     near = np.abs(joined - np.median(joined)) < STEP_S
+    if not near[: len(a)].any() or not near[len(a) :].any():
+        return guess
     slope = _line_rate(t[near], joined[near])
     left_level = np.median((a - slope * (t_s[left] - t_s[right][0]))[near[: len(a)]])
     right_level = np.median((b - slope * (t_s[right] - t_s[right][0]))[near[len(a) :]])
@@ -187,7 +192,7 @@ def _cut(resid: np.ndarray) -> float:
 def _leverage(basis: np.ndarray, keep: np.ndarray) -> np.ndarray:
     """How much wider a deviation may be where the curve is not held by believed anchors, as at the ends of few."""
     held = np.linalg.pinv(basis[keep].T @ basis[keep])
-    return np.where(keep, 1.0, np.sqrt(1 + np.einsum("ij,jk,ik->i", basis, held, basis)))
+    return np.where(keep, 1.0, np.sqrt(1 + np.maximum(np.einsum("ij,jk,ik->i", basis, held, basis), 0)))
 
 
 def _first_guess(basis: np.ndarray, flat: np.ndarray) -> np.ndarray:
@@ -201,6 +206,8 @@ def _first_guess(basis: np.ndarray, flat: np.ndarray) -> np.ndarray:
         chosen = chosen[np.random.default_rng(0).choice(len(chosen), 500, replace=False)]
     systems = basis[chosen]
     solvable = np.abs(np.linalg.det(systems)) > 1e-9
+    if not solvable.any():
+        return np.linalg.lstsq(basis, flat, rcond=None)[0]
     coef = np.linalg.solve(systems[solvable], flat[chosen[solvable]][..., None])[..., 0]
     misfit = np.sort(np.abs(flat - coef @ basis.T), axis=1)
     # with k of n lying on the curve by construction, the middle of the others is what tells
