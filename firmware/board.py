@@ -14,6 +14,7 @@ from chip.flash_fs import FlashFs  # noqa: E402
 from chip.lamp import Lamp  # noqa: E402
 from chip.pace import Pace  # noqa: E402
 from chip.rtc import Rtc  # noqa: E402
+from chip.shot import Shot  # noqa: E402
 from chip.supply import Supply  # noqa: E402
 from chip.usb import Usb  # noqa: E402
 from chip.watchdog import Watchdog  # noqa: E402
@@ -73,6 +74,7 @@ def run(cause, crashes, healthy):
             wiring.SUPPLY_ADC, wiring.SUPPLY_UPPER_OHM, wiring.SUPPLY_LOWER_OHM, wiring.ADC_REFERENCE_MV
         ),
         "button": Button(wiring.BUTTON),
+        "shot": Shot(wiring.SHOT, wiring.SHOT_MS),
         "lamp": Lamp(wiring.LAMP),
         "stream": Usb(),
         "pace": Pace(wiring.PAUSE_MS),

@@ -4,6 +4,7 @@ Parts by name (the same in chip/ and sim/), each with the methods named here:
   stamper   see core/capture.py                       rtc       read() -> Unix second, stopped() -> bool, temp_c100(),
   supply    read_mv()                                           set(second) -> True; OSError where it does not answer
   button    pressed() -> once True for each press     lamp      show(state, now_ms)
+  shot      fire() -> True, after the pulse
   watchdog  feed()                                    stream    read() -> bytes, write(view) -> bytes taken
   pace      now_ms(), link_ms(), sleep_until(ms, busy), heap_free()
 """
@@ -16,6 +17,7 @@ from core.link import Frames, RequestReader, Sender
 from core.parts import Parts, error_number
 from core.readings import MINUTE_MS, SUPPLY_MINUTES, Readings
 from core.recorder import Recorder
+from core.shots import Shots
 from core.verbs import Verbs
 from core.version import FIRMWARE, packed
 
@@ -93,6 +95,7 @@ class Station:
         self._store_fault = None  # trouble of the store that is not yet in the log
         self._restart = None  # how, once asked for
         self._restart_ms = 0
+        self.shots = Shots()
         self.stopped = 0  # why logging ended (tag 7B)
         self._free = (None, 0)  # (when and at which contents, free bytes)
         if store.torn is not None:
@@ -134,6 +137,7 @@ class Station:
         self.readings.read_clock(now_ms)
         if self.parts.ask("button", faults.BUTTON, "pressed"):
             self.note(records.NOTE_BUTTON, 0, b"")
+        self._fire_if_due(now_ms)
         if now_ms >= self._hour_ms:
             self._hour_ms = now_ms + HOUR_MS
             self._moment_now(((records.HEAP_FREE, self.pace.heap_free(), 0),))
@@ -152,9 +156,9 @@ class Station:
     def _due_ms(self, now_ms):
         """When the loop has to run again at the latest, as far as the board itself knows."""
         due = min(self._hour_ms, self.readings.due_ms(now_ms))
-        commit = self._policy.due_ms()
-        if commit is not None:
-            due = min(due, commit)
+        for other in (self._policy.due_ms(), self.shots.due_ms):
+            if other is not None:
+                due = min(due, other)
         return max(due, now_ms)
 
     def _restart_due(self):
@@ -215,6 +219,20 @@ class Station:
             values.append((records.NOTE_TEXT, value, part))
         return self._moment_now(values)
 
+    def start_shots(self, count, gap_ms):
+        """Begin a series, the first at once. False where the contact fails."""
+        self.shots.begin(count, gap_ms, self.pace.now_ms())
+        return self._fire_if_due(self.pace.now_ms())
+
+    def _fire_if_due(self, now_ms):
+        number = self.shots.due(now_ms)
+        if number:
+            self._moment_now(((records.SHOT, number, 0),))
+            if self.parts.ask("shot", faults.SHOT, "fire") is not True:
+                self.shots.end()
+                return False
+        return True
+
     def catch_up(self):
         """Read all that the stamper has seen up to now."""
         if not self.stopped:
@@ -234,6 +252,7 @@ class Station:
             self._moment_now(((records.STOP, why, 0),))
             self.commit_all()
             self.stopped = why
+            self.shots.end()
             self.recorder.store.close()
 
     def ask_restart(self, how):

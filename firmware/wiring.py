@@ -9,6 +9,7 @@ INPUTS = 8
 
 # Closes an optocoupler that fires the rig on the bench; beside the inputs, so that a jumper to BEAM2 is short.
 SHOT = 10
+SHOT_MS = 20  # as a camera closes its contact for a frame or two of the slowest electronics
 
 # To ground through a push button, internal pull-up: writes a note into the log.
 BUTTON = 11

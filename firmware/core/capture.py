@@ -41,6 +41,19 @@ class Capture:
     def levels(self):
         return self.unroller.levels()
 
+    def edges(self):
+        """Edges of each channel 0..6 since boot."""
+        return [self.unroller.edges(channel) for channel in range(7)]
+
+    def still_s(self):
+        """Seconds since each channel 0..6 last changed, one decimal; None where it never did."""
+        now = self.now()
+        found = []
+        for channel in range(7):
+            tick = self.unroller.last_change(channel)
+            found.append(None if tick is None else max(0, now - tick) * 10 // self.anchors.nominal / 10)
+        return found
+
     def drain(self, stop_at_fall=False):
         """Read all words. True where it came back early because SECOND fell: that fall's tick is anchors.tick()."""
         s = self.unroller.s

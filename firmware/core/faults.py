@@ -15,6 +15,7 @@ PROGRAM = 12  # the program before this boot ended with an error; detail: crashe
 CLOCK_JUMPED = 13  # the clock chip's second is not what counting its wave gave
 WATCHDOG = 14
 CHANNEL = 15  # an input looked unwired at boot; detail: bit mask
+SHOT = 17
 STAMPER_LATE = 16  # words were overtaken while being read
 
 TEXT = {
@@ -33,6 +34,7 @@ TEXT = {
     CLOCK_JUMPED: "clock chip jumped",
     WATCHDOG: "watchdog failed",
     CHANNEL: "an input looks unwired",
+    SHOT: "the contact that fires the rig failed",
     STAMPER_LATE: "words were overtaken while being read",
 }
 

@@ -157,8 +157,8 @@ class Frames:
     def facts(self, ss, pairs):
         return self._text(FACTS, ss, pairs)
 
-    def end(self, ss, n_bytes, check):
-        return self._text(END, ss, (("bytes", n_bytes), ("crc", check)))
+    def end(self, ss, n_bytes, check, besides=()):
+        return self._text(END, ss, (("bytes", n_bytes), ("crc", check)) + besides)
 
     def refused(self, ss, code, text):
         return self._text(REFUSED, ss, (("code", code), ("text", text)))

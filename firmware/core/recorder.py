@@ -4,6 +4,8 @@ from core import blocks, records, store
 from core.shim import const
 
 _STATEMENT = const(24)  # records in a restated boot statement at most
+KEPT = const(512)  # newest records kept in RAM for looking on
+_KEPT_BYTES = const(4096)
 
 
 class Recorder:
@@ -25,6 +27,8 @@ class Recorder:
         self._before_commit = before_commit
         self._stated = False  # the segment that grows holds this boot's statement
         self._statement_waits = False  # ... or the block being filled does
+        self._kept = bytearray(_KEPT_BYTES)  # a ring of the records of blocks that are no longer waiting
+        self._seen = bytearray(_KEPT_BYTES)  # where recent() copies them to
         self.sequence = 0
         self.top = 0
         self._committed_top = 0
@@ -87,11 +91,40 @@ class Recorder:
             self.lost += block.n
             if self.store.status == store.FULL and self.store.growing is not None:
                 self._end_full_store()
+        self._keep()
         self._statement_waits = False
         self._committed_top = self.top
         self._committed_levels = self._levels()
         block.n = 0
         return safe
+
+    def _keep(self):
+        """Copy the block's records into the ring of the newest ones; record k stands at 8 * (k % KEPT)."""
+        n = min(self.block.n, KEPT)
+        at = (self.records - n) % KEPT
+        source = memoryview(self.block.buf)[self.block.at() - records.SIZE * n : self.block.at()]
+        first = min(n, KEPT - at) * records.SIZE
+        at *= records.SIZE
+        self._kept[at : at + first] = source[:first]
+        self._kept[: len(source) - first] = source[first:]
+
+    def recent(self, first):
+        """(bytes, first, next): the newest records from running number `first` on, at most 512 of them.
+
+        The bytes are valid until the next call.
+        """
+        last = self.records
+        waiting = last - self.block.n  # number of the first record in the block
+        first = min(max(first, last - KEPT, 0), last)
+        seen = memoryview(self._seen)[: records.SIZE * (last - first)]
+        for number in range(first, last):
+            to = records.SIZE * (number - first)
+            if number < waiting:
+                at, source = records.SIZE * (number % KEPT), self._kept
+            else:
+                at, source = self.block.at() - records.SIZE * (last - number), self.block.buf
+            seen[to : to + records.SIZE] = memoryview(source)[at : at + records.SIZE]
+        return seen, first, last
 
     def _end_full_store(self):
         """Say in the log that logging ends because the store is full and kept, if the growing segment has room."""

@@ -50,15 +50,18 @@ CYCLES = const(28)
 PARTS = const(29)  # rest gathered so far
 # per channel, from CHANNEL on, PER_CHANNEL words each
 CHANNEL = const(32)
-PER_CHANNEL = const(6)
+PER_CHANNEL = const(9)
 COUNT = const(0)  # edges in the second under way
 SINCE_EPOCHS = const(1)  # last edge of a guarded channel, or begin of the second
 SINCE_LOW = const(2)
 SHORTEST = const(3)
 LONGEST = const(4)
 ACTIVE = const(5)
+TOTAL = const(6)  # edges since boot, modulo 2**30
+LAST_EPOCHS = const(7)  # tick of the last edge, guarded or not; 0: none yet
+LAST_LOW = const(8)
 
-STATE_WORDS = const(80)
+STATE_WORDS = const(96)
 FALLS_MOST = const(64)
 NO_LIMIT = const(0x3FFFFFFF)
 NO_INTERVAL = const(0x3FFFFFFF)
@@ -140,6 +143,9 @@ def unroll(ring: ptr32, s: ptr32, out: ptr8, falls: ptr32) -> int:
                 if changed & bit:
                     n = int(s[place + COUNT]) + 1
                     s[place + COUNT] = n
+                    s[place + TOTAL] = (int(s[place + TOTAL]) + 1) & 0x3FFFFFFF
+                    s[place + LAST_EPOCHS] = new_epochs
+                    s[place + LAST_LOW] = new_low
                     if guarded & bit:
                         span = (
                             ((new_epochs - int(s[place + SINCE_EPOCHS])) << 24) + new_low - int(s[place + SINCE_LOW])
@@ -254,6 +260,17 @@ class Unroller:
         """Tick of the last word read; 0 where none was."""
         s = self.s
         return ((s[EPOCHS] - 1) << 24 | s[LOW]) if s[EPOCHS] else 0
+
+    def edges(self, channel):
+        """Edges of a channel since boot."""
+        return self.s[CHANNEL + PER_CHANNEL * channel + TOTAL]
+
+    def last_change(self, channel):
+        """Tick of the channel's last edge, or None."""
+        place = CHANNEL + PER_CHANNEL * channel
+        if not self.s[place + LAST_EPOCHS]:
+            return None
+        return (self.s[place + LAST_EPOCHS] - 1) << 24 | self.s[place + LAST_LOW]
 
     def levels(self):
         return self.s[PREVIOUS]

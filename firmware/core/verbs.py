@@ -46,6 +46,8 @@ class Verbs:
             "clock": self.clock,
             "set": self.set,
             "settings": self.settings,
+            "recent": self.recent,
+            "shot": self.shot,
             "restart": self.restart,
         }
 
@@ -110,6 +112,9 @@ class Verbs:
             ("temp_c100", logger.readings.temp_c100),
             ("faults", list(logger.parts.faults.lines)),
             ("heap_free", logger.heap_free()),
+            ("edges", capture.edges()),
+            ("still_s", capture.still_s()),
+            ("shots_left", logger.shots.left),
         )
 
     def tick(self, _ss, arguments):
@@ -133,6 +138,7 @@ class Verbs:
         tick, ms, unc = _words(arguments, 3)
         logger = self._logger
         tick = number(tick, 0, logger.capture.now())
+        self._need_logging()
         values = (
             (records.HOST_CLOCK, number(ms, 0, _MOST_NUMBER - 1), 0),
             (records.HOST_UNCERTAINTY, number(unc, 0, _MOST_NUMBER - 1), 0),
@@ -148,12 +154,27 @@ class Verbs:
         if len(data) > 6 * records.NOTE_TEXT_PARTS:
             raise Refusal("arguments", "the text is longer than %d bytes" % (6 * records.NOTE_TEXT_PARTS))
         kind = number(kind, records.NOTE_REFILLED, records.NOTE_FREE_TEXT)
+        self._need_logging()
         tick = self._logger.note(kind, number(head, 0, 4), data)
         if not self._logger.commit_all():
             raise Refusal("store", "the note could not be stored: " + self._logger.recorder.store.status)
         return (("tick", tick),)
 
+    def shot(self, _ss, arguments):
+        count, gap_ms = _words(arguments, 2)
+        count = number(count, 0, 500)
+        gap_ms = number(gap_ms, 100 if count else 0, 600000)
+        self._need_logging()
+        if not self._logger.start_shots(count, gap_ms):
+            raise Refusal("busy", "the contact that fires the rig failed")
+        return (("shots", count),)
+
+    def _need_logging(self):
+        if self._logger.stopped:
+            raise Refusal("busy", "logging has ended: restart the board first")
+
     def clock(self, _ss, arguments):
+        self._need_logging()
         second = number(_words(arguments, 1)[0], 1577836800, 4102444799)  # the chip counts years 2000 to 2099
         jump = self._logger.readings.set_clock(second)
         if jump is None:
@@ -200,6 +221,12 @@ class Verbs:
         store = self._logger.recorder.store
         return self._data(ss, length, lambda: store.open_at(segment, offset))
 
+    def recent(self, ss, arguments):
+        first = number(_words(arguments, 1)[0], 0, _MOST_NUMBER)
+        self._logger.catch_up()
+        rows, first, following = self._logger.recorder.recent(first)
+        return self._data(ss, len(rows), lambda: _Bytes(rows), (("first", first), ("next", following)))
+
     def pulled(self, ss, arguments):
         word, size, check = _words(arguments, 3)
         size, check = number(size, 0, _MOST_NUMBER), number(check, 0, 0xFFFFFFFF)
@@ -215,7 +242,7 @@ class Verbs:
             raise Refusal("segment", "no segment " + word)
         return segment
 
-    def _data(self, ss, length, opener):
+    def _data(self, ss, length, opener, besides=()):
         """Data frames of `length` bytes of what opener() opens, then end; fewer where it is shorter."""
         frames = self._frames
         at = check = 0
@@ -232,7 +259,7 @@ class Verbs:
                 check = binascii.crc32(frames.data_room(n), check)
                 yield frames.data(ss, at, n)
                 at += n
-            yield frames.end(ss, at, check)
+            yield frames.end(ss, at, check, besides)
         except OSError as error:
             yield frames.refused(ss, "store", "reading failed at byte %d (error %d)" % (at, error.errno))
         finally:

@@ -46,6 +46,10 @@ class EdgeStamper:
             self._levels = levels
             self._word(tick)
 
+    def active(self):
+        """Active levels of bits 0..6 now."""
+        return (self._levels ^ self._low_mask) & 0x7F
+
     def wave_off(self, tick, off):
         """The clock chip stops or starts its wave; a silent output is high."""
         tick = self._unread_tick(tick)

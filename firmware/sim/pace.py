@@ -100,6 +100,15 @@ class Pace:
             to_ns = self._base_ns + (wall_ms() - self._base_ms) * _MILLION
         self._advance(max(to_ns, self._time.now_ns))
 
+    def play(self, changes):
+        """Let inputs change that the board drives itself: [(ns from now, bits to set, bits to clear)], sorted."""
+        start_ns = self._time.now_ns
+        for after_ns, up, down in changes:
+            if not self._jumps:
+                self._stream.wait_readable(0)
+            self._advance(start_ns + after_ns)
+            self._stamper.change(self._time.to_tick(start_ns + after_ns), self._stamper.active() & ~down | up)
+
     def _advance(self, to_ns):
         events = self._events
         while events.t_ns <= to_ns:

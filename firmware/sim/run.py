@@ -27,6 +27,7 @@ from sim.edge_stamper import EdgeStamper  # noqa: E402
 from sim.lamp import Lamp  # noqa: E402
 from sim.pace import BoardReset, Pace, Time  # noqa: E402
 from sim.rtc import Rtc  # noqa: E402
+from sim.shot import Shot  # noqa: E402
 from sim.supply import Supply  # noqa: E402
 from sim.watchdog import Watchdog  # noqa: E402
 from sim.wave import Wave  # noqa: E402
@@ -128,6 +129,7 @@ class Board:
             "watchdog": Watchdog(),
             "stream": stream,
             "pace": self.pace,
+            "shot": Shot(self.pace, header),
         }
 
     def _handlers(self):

@@ -18,6 +18,10 @@ if not MICROPYTHON:
     import socket
 
 
+def _wall_ms():
+    return time.ticks_ms() if MICROPYTHON else time.monotonic_ns() // 1000000
+
+
 def _checked(data):
     if b"\x03" in data:
         raise KeyboardInterrupt
@@ -29,7 +33,7 @@ class Stdio:
 
     def __init__(self):
         self._in, self._out = sys.stdin.buffer, sys.stdout.buffer
-        self._gone_ms = 0
+        self._gone_ms = None  # since when the other side is closed
         self._reader = select.poll()
         self._writer = select.poll()
         self._reader.register(sys.stdin, select.POLLIN)
@@ -46,7 +50,7 @@ class Stdio:
         data = b""
         ready = self._reader.poll(0)
         if not ready:
-            self._gone_ms = 0
+            self._gone_ms = None
         while len(data) < 1024 and ready:
             try:
                 piece = self._read_once()
@@ -64,9 +68,9 @@ class Stdio:
 
     def _closed(self):
         """The other side of a pseudo terminal is closed: for now, or, after a while, because the parent is gone."""
-        time.sleep(0.01)
-        self._gone_ms += 10
-        if self._gone_ms > _GONE_MS:
+        if self._gone_ms is None:
+            self._gone_ms = _wall_ms()
+        elif _wall_ms() - self._gone_ms > _GONE_MS:
             sys.exit(0)
 
     def write(self, view):
@@ -82,7 +86,10 @@ class Stdio:
             raise
 
     def wait_readable(self, ms):
-        self._reader.poll(ms)
+        if self._gone_ms is None:
+            self._reader.poll(ms)
+        else:
+            time.sleep(ms / 1000)  # a poll would come back at once
 
     def wait_writable(self, ms):
         for found in self._writer.poll(ms):

@@ -69,7 +69,7 @@ class Part:
             raise self.error
         return self.value
 
-    read_mv = pressed = show = feed = _call
+    read_mv = pressed = show = feed = fire = _call
 
 
 class Stream:
@@ -149,11 +149,12 @@ class Bench:
         self.pace = Pace(self.stamper, self.rtc, longest_ms)
         self.stream = Stream()
         self.supply, self.button, self.lamp, self.watchdog = Part(3912), Part(False), Part(), Part()
+        self.shot = Part(True)
         self.settings = Settings(self.fs)
         for name in settings or {}:
             self.settings.override(name, settings[name])
         parts = {}
-        for name in ("stamper", "rtc", "supply", "button", "lamp", "watchdog", "stream", "pace"):
+        for name in ("stamper", "rtc", "supply", "button", "lamp", "watchdog", "stream", "pace", "shot"):
             parts[name] = getattr(self, name)
         identity = Identity(b"\x01\x02\x03\x04\x05\x06\x07\x08", "MicroPython 1.29.0", 2, (1, 29, 0))
         store = Store(self.fs, lambda: self.settings["drop_unpulled"])

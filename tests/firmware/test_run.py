@@ -260,6 +260,25 @@ def test_requests_are_answered_while_the_scene_lasts(interpreter, tmp_path):
         assert ticks == sorted(ticks) and ticks[-1] < 90000 * NS // 72
 
 
+def test_shots_are_answered_by_the_rig_of_the_scene(interpreter, tmp_path):
+    rig = {"latency_us": [400, None, 900], "jitter_us": 5, "light_us": 80}
+    scene = scenes.write(tmp_path / "scene", [], 20, rig=rig)
+    with Process(interpreter, scene, tmp_path / "flash") as board:
+        board.until("scene end")
+        assert board.ask("shot 5 100")[0][1] == b'{"shots": 5}'
+        while b'"shots_left": 0' not in board.ask("state")[0][1]:
+            time.sleep(0.05)
+        found = helpers.rows(board.log())
+    assert helpers.values(found, 0x7A) == [1, 2, 3, 4, 5]
+    for number in range(1, 6):
+        at = found.index((number, 0x7A, 0))
+        start = found[at - 1][0]
+        seen = [(tick - start, levels ^ 0x7F) for tick, tag, levels in found[at + 1 : at + 7] if tag == 1]
+        assert [active for _, active in seen] == [0x02, 0x0A, 0x02, 0x22, 0x02, 0x00]
+        assert seen[0][0] <= 1 and abs(seen[1][0] * 0.072 - 400) < 6 and abs(seen[3][0] * 0.072 - 900) < 6
+        assert abs(seen[5][0] * 0.072 - 20000) < 1
+
+
 def test_settings_from_the_command_line(interpreter, tmp_path):
     scene = scenes.write(tmp_path / "scene", [], 10)
     more = ("--settings", "chatter_limit=9,channels=129", "--board", "a1b2c3")

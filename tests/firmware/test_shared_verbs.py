@@ -39,12 +39,15 @@ def test_state():
     assert set(state) == {
         "tick", "levels", "records", "waiting", "ring_lost", "fifo_drops", "store_lost", "bad_requests", "segments",
         "unpulled_bytes", "free_bytes", "nights_left", "store", "clock_second", "clock_state", "supply_mv", "temp_c100",
-        "faults", "heap_free",
+        "faults", "heap_free", "edges", "still_s", "shots_left",
     }  # fmt: skip
     assert state["levels"] == 0x7E and state["store"] == "ok" and state["faults"] == []
     assert state["supply_mv"] == 3912 and state["temp_c100"] == -325 and state["clock_state"] == 0
     assert state["clock_second"] == bench.rtc.second_at(state["tick"])
     assert state["unpulled_bytes"] == bench.station.recorder.store.unpulled_bytes() > 0
+    assert state["edges"] == [9, 0, 0, 0, 0, 0, 0] and state["shots_left"] == 0
+    last = (1000 + 8 * 7) * TICKS_MS
+    assert abs(state["still_s"][0] - (state["tick"] - last) * 9 / 125e6) < 0.11 and state["still_s"][1:] == [None] * 6
     assert state["nights_left"] >= 5 and state["heap_free"] == 123456
     assert state["records"] - state["waiting"] == len(helpers.rows(helpers.segments(bench.fs)))
 
@@ -153,6 +156,89 @@ def test_note():
         assert bench.refusal(wrong) == "arguments", wrong
     bench.fs.fail = {"write": errno.EIO}
     assert bench.refusal("note 1 0 lost") == "store"
+
+
+def shots(bench):
+    """[(tick, number)] of the moments with 7A."""
+    found = bench.rows()
+    at = [i for i, row in enumerate(found) if row[1] == records.SHOT]
+    assert all(found[i - 1][1] == records.MOMENT for i in at)
+    return [(found[i - 1][0], found[i][0]) for i in at]
+
+
+def test_shot_series():
+    bench = Bench()
+    bench.run(3)
+    assert bench.facts("shot 5 700") == {"shots": 5}
+    assert bench.facts("state")["shots_left"] + len(bench.shot.calls) in (5, 6) and bench.shot.calls
+    bench.run(6)
+    assert bench.facts("state")["shots_left"] == 0 and len(bench.shot.calls) == 5
+    found = shots(bench)
+    assert [number for _, number in found] == [1, 2, 3, 4, 5]
+    for (before, _), (after, _) in zip(found, found[1:]):
+        assert 700 <= (after - before) / TICKS_MS < 720
+
+
+def test_new_series_ends_the_old_and_zero_ends_it():
+    bench = Bench()
+    bench.facts("shot 100 1000")
+    bench.run(2.5)
+    bench.facts("shot 2 100")
+    bench.run(2)
+    assert [number for _, number in shots(bench)] == [1, 2, 3, 1, 2]
+    bench.facts("shot 9 5000")
+    assert bench.facts("shot 0 0") == {"shots": 0} and bench.facts("state")["shots_left"] == 0
+    bench.run(12)
+    assert len(shots(bench)) == 6
+
+
+def test_shots_that_cannot_be():
+    bench = Bench()
+    for wrong in ("shot", "shot 1", "shot 501 100", "shot 1 99", "shot 1 600001", "shot x 100", "shot -1 100"):
+        assert bench.refusal(wrong) == "arguments", wrong
+    bench.shot.error = OSError(errno.EIO, "pin")
+    assert bench.refusal("shot 3 100") == "busy" and bench.facts("state")["shots_left"] == 0
+
+
+def recent(bench, first):
+    answer = bench.ask("recent %d" % first)
+    got = b"".join(payload[4:] for _, payload in answer[:-1])
+    end = answer[-1][1]
+    assert end["bytes"] == len(got) and end["crc"] == binascii.crc32(got)
+    rows = []
+    for at in range(0, len(got), 8):
+        rows.append((int.from_bytes(got[at : at + 6], "little"), got[at + 6], got[at + 7]))
+    return rows, end["first"], end["next"]
+
+
+def test_recent_records():
+    bench = Bench(settings={"chatter_limit": 0})
+    assert recent(bench, 0)[0][:1] == [(0, records.LEVELS, 0x7F)]
+    bench.pace.edges = edges(2300, 3000)
+    at = 0
+    seen = []
+    while bench.pace.edges:
+        bench.run(2)
+        rows, first, following = recent(bench, at)
+        assert first == at and following == at + len(rows)
+        seen += rows
+        at = following
+    rows, first, following = recent(bench, 0)
+    assert len(rows) == 512 and following == first + 512 and rows == seen[-512:]
+    assert recent(bench, following + 50) == ([], following, following)
+    assert seen == bench.rows()[: len(seen)]
+    assert bench.refusal("recent") == "arguments"
+
+
+def test_after_the_end_of_logging_nothing_is_written():
+    bench = Bench()
+    bench.run(3)
+    bench.station.stop(records.STOP_SUPPLY_LOW)
+    before = dict(bench.fs.files)
+    for verb in ("note 1 0", "host 5 5 5", "clock 1750000000", "shot 1 100"):
+        assert bench.refusal(verb) == "busy", verb
+    assert bench.facts("who")["boot_no"] == 1 and bench.facts("state")["waiting"] == 0
+    assert bench.facts("commit")["waiting"] == 0 and bench.fs.files == before
 
 
 def test_clock():
