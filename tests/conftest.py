@@ -10,8 +10,8 @@ def short_board(tmp_path_factory):
     """URL of a virtual board that has played a whole invented night and is still plugged in."""
     if sys.platform == "win32":
         pytest.skip("no pseudo-terminals on this system")
-    from duskgate.virtual.board import VirtualBoard
     from duskgate.virtual import scenes
+    from duskgate.virtual.board import VirtualBoard
 
     folder = tmp_path_factory.mktemp("board")
     scene = folder / "scene.bin"

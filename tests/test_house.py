@@ -11,12 +11,16 @@ ROOT = Path(__file__).resolve().parents[1]
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "firmware", "host", "tests", "hardware_notes"}
 STDLIB = set(sys.stdlib_module_names)
 NO_IO = {"time", "socket", "threading", "asyncio", "selectors", "select", "subprocess", "serial", "datetime"}
-PURE = {"numpy", "pandas", "math", "dataclasses", "typing", "collections", "functools", "itertools", "enum", "__future__"}
+PURE = {
+    "numpy", "pandas", "math", "dataclasses", "typing", "collections", "functools", "itertools", "enum",
+    "__future__",
+}
 
 # Folder (or file) -> modules that may be imported there. "core.*" names sub-modules; ours are written duskgate.<room>.
 CORE = {"struct", "binascii", "errno", "array", "core", "micropython", "sys"}
 CHIP = {
-    "machine", "rp2", "uctypes", "time", "vfs", "os", "sys", "select", "gc", "array", "micropython", "wiring", "core", "chip",
+    "machine", "rp2", "uctypes", "time", "vfs", "os", "sys", "select", "gc", "array", "micropython", "wiring",
+    "core", "chip",
 }
 RULES: dict[str, set[str]] = {
     "firmware/core": CORE - {"micropython", "sys"},
@@ -27,9 +31,12 @@ RULES: dict[str, set[str]] = {
     "firmware/wiring.py": set(),
     "host/duskgate/link": {*(STDLIB - NO_IO), "duskgate.errors", "duskgate.link"},
     "host/duskgate/link/port.py": {*STDLIB, "serial", "duskgate.errors", "duskgate.link"},
-    "host/duskgate/link/install.py": {*STDLIB, "mpremote", "duskgate.errors", "duskgate.link", "duskgate.firmware_path"},
+    "host/duskgate/link/install.py": {
+        *STDLIB, "mpremote", "duskgate.errors", "duskgate.link", "duskgate.firmware_path",
+    },
     "host/duskgate/logfile": {
-        *PURE, "pathlib", "struct", "zlib", "hashlib", "json", "re", "os", "tempfile", "contextlib", "io", "errno", "csv",
+        *PURE, "pathlib", "struct", "zlib", "hashlib", "json", "re", "os", "tempfile", "contextlib", "io", "errno",
+        "csv",
         "datetime", "zoneinfo", "bisect", "fcntl", "msvcrt", "string", "unicodedata", "collections.abc",
         "duskgate.fields", "duskgate.errors", "duskgate.logfile", "duskgate.timebase.nights",
     },

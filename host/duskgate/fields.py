@@ -69,13 +69,15 @@ RECORDING: dict[str, dict[str, str]] = {
     "boots": {
         "boot": "int32", "boot_id": "int64", "boot_no": "int64", "cause": "category", "first_ns": "int64",
         "last_ns": "int64", "levels": "int16", "stopped": "int8", "firmware": "object", "interpreter": "object",
-        "interpreter_version": "object", "tick_fs": "int64", "low_mask": "int16", "channel_mask": "int16", "board": "object",
+        "interpreter_version": "object", "tick_fs": "int64", "low_mask": "int16", "channel_mask": "int16",
+        "board": "object",
     },
     "problems": {"file": "object", "offset": "int64", "bytes": "int64", "what": "object"},
 }
 
 # kinds of a reading; captures (readings.csv) use the same names
 READING_KINDS = (
-    "battery_mv", "temp_c100", "rtc_unix_ms", "host_unix_ms", "host_unc_us", "clock_state", "clock_set_ms", "lost_edges",
+    "battery_mv", "temp_c100", "rtc_unix_ms", "host_unix_ms", "host_unc_us", "clock_state", "clock_set_ms",
+    "lost_edges",
     "fifo_drops", "store_lost", "bad_requests", "boot_cause", "levels", "fault", "heap_free", "shot", "stop",
 )

@@ -8,8 +8,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-
 from duskgate.cli import COMMANDS
+
 from tests.readme_commands import README, commands
 
 ROOT = Path(__file__).resolve().parents[2]
