@@ -195,3 +195,20 @@ def test_help_imports_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT / "host")
     assert done.stdout.strip().endswith("[]"), done.stdout[-300:]
+
+
+def test_every_column_of_the_tables_is_documented():
+    from duskgate import fields
+
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Tables and facts")[1].split("\n## ")[0]
+    rows = {}
+    table = ""
+    for line in text.splitlines():
+        cells = [cell.strip() for cell in line.split("|")]
+        if len(cells) > 4 and cells[2].startswith("`"):
+            table = cells[1].strip("`") or table
+            rows.setdefault(table, "")
+            rows[table] += line
+    missing = [f"{t}.{c}" for t, columns in fields.TABLES.items() for c in columns if f"`{c}`" not in rows.get(t, "")]
+    assert not missing, missing
+    assert f"version {fields.TABLES_VERSION}" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
