@@ -9,8 +9,9 @@ import numpy as np
 from duskgate.analysis import spans
 from duskgate.analysis.kinds import Kinds, long_darkness
 from duskgate.analysis.settings import Settings
-from duskgate.analysis.traces import Traces
+from duskgate.analysis.traces import BENCH, Traces
 
+MARGIN_SHOWN_S = 30.0
 RESETS = ("watchdog", "program fault", "asked")
 
 
@@ -54,14 +55,14 @@ def measure(traces: Traces, kinds: Kinds, s: Settings) -> Exposure:
     session = np.column_stack([traces.x0, traces.x1]) / 1e9 if len(traces.boot) else spans.EMPTY
     gaps = _between_boots(traces) + _blind(traces)
     off = _of(gaps, ("off", "reset"))
-    blind = _of(gaps, ("loss", "store lost"))
+    blind = _of(gaps, ("loss", "store lost", "bench"))
     blocked = spans.union(np.concatenate([kinds.spells, kinds.chatter]), s.blocked_near_s)
     if len(session):
         blocked = spans.clip(blocked, session[0, 0], session[-1, 1])
     shadow = spans.union(
         np.concatenate([_wide(kinds.spells, s.blocked_near_s), _wide(long_darkness(kinds, s), s.dew_near_s)])
     )
-    gaps += _blocked(blocked, kinds) + _chatter_guard(traces)
+    gaps += _blocked(blocked, kinds) + _near_dark(shadow, blocked) + _chatter_guard(traces)
     gaps.sort(key=lambda g: g.start)
     return Exposure(session, gaps, off, blind, blocked, shadow, spans.total(spans.union(kinds.spells)))
 
@@ -107,7 +108,7 @@ def _between_boots(traces: Traces) -> list[Gap]:
 def _blind(traces: Traces) -> list[Gap]:
     out = []
     for (lo, hi), why in zip(traces.blind / 1e9, traces.blind_why, strict=True):
-        kind = "store lost" if why.startswith("store") else "loss"
+        kind = "bench" if why == BENCH else "store lost" if why.startswith("store") else "loss"
         out.append(Gap(float(lo), float(hi), kind, why))
     return out
 
@@ -120,6 +121,15 @@ def _blocked(blocked: np.ndarray, kinds: Kinds) -> list[Gap]:
         detail = "the beam was dark and flickered" if f and d else "the beam flickered" if f else "the beam was dark"
         out.append(Gap(float(lo), float(hi), "blocked", detail))
     return out
+
+
+def _near_dark(shadow: np.ndarray, blocked: np.ndarray) -> list[Gap]:
+    """The longer margins of a darkness, in which flicker cannot be told from a visit."""
+    if len(shadow) == 0:
+        return []
+    margins = np.concatenate([spans.outside(blocked, lo, hi) for lo, hi in shadow])
+    detail = "too close to a long darkness to tell a visit from flicker"
+    return [Gap(float(lo), float(hi), "near dark", detail) for lo, hi in margins if hi - lo >= MARGIN_SHOWN_S]
 
 
 def _chatter_guard(traces: Traces) -> list[Gap]:

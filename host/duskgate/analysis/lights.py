@@ -79,8 +79,9 @@ def head_groups(rise: np.ndarray, wired: list[int], given) -> tuple[list[tuple[s
     if not wired:
         return [], "no light sensor"
     if given:
-        heads = [(name, [c for c in columns if c in wired]) for name, columns in given]
-        return [(name, columns) for name, columns in heads if columns], "stated in the site file"
+        stated = [[c for c in columns if c in wired] for _, columns in given]
+        left = [c for c in wired if not any(c in columns for columns in stated)]
+        return _named([*stated, left], wired), "stated in the site file"
     lit = rise >= 0
     need = max(SEEN_APART, SEEN_APART_SHARE * len(rise))
     group = {c: c for c in wired}
@@ -90,11 +91,15 @@ def head_groups(rise: np.ndarray, wired: list[int], given) -> tuple[list[tuple[s
                 old, new = group[j], group[i]
                 group = {c: new if g == old else g for c, g in group.items()}
     members = [[c for c in wired if group[c] == g] for g in sorted(set(group.values()))]
-    if len(members) == 1:
-        return [
-            ("all" if len(wired) > 1 else CHANNELS[FLASHES[wired[0]]], members[0])
-        ], "the sensors were never seen apart"
-    return [("+".join(CHANNELS[FLASHES[c]] for c in m), m) for m in members], "seen apart in this log"
+    return _named(members, wired), "seen apart in this log" if len(members) > 1 else "the sensors were never seen apart"
+
+
+def _named(members: list[list[int]], wired: list[int]) -> list[tuple[str, list[int]]]:
+    """Heads named for their sensors; "all" where one head stands for several sensors and there is no other."""
+    members = [m for m in members if m]
+    if len(members) == 1 and len(wired) > 1:
+        return [("all", members[0])]
+    return [("+".join(CHANNELS[FLASHES[c]] for c in m), m) for m in members]
 
 
 def head_rises(rise: np.ndarray, heads: list[tuple[str, list[int]]]) -> np.ndarray:

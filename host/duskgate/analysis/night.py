@@ -49,7 +49,11 @@ def analyse(
     estimates = night_estimates.build(p, tables, template)
     estimates["exposure"] = exposure.summary(p.exposure)
     estimates["verdict"] = kinds.verdict(p.kinds, s)
-    estimates["rates"] = rate
+    notes = tables["notes"]
+    refills = notes["utc_us"][notes["what"] == "refilled"].to_numpy(np.int64)
+    estimates["rates"] = rate | {
+        "refills": rates.around_refills(starts, closed, lo, hi, refills, s.refill_s, rate["dispersion"])
+    }
     estimates["best_window"] = rates.best_window(
         starts, closed, lo, hi, s.best_window_s, s.window_step_s, rate["dispersion"]
     )

@@ -55,7 +55,7 @@ def _flash(p: Parts, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
     by_cause = missed["cause"].astype(object).value_counts().to_dict()
     return {
         "latency": {p.settings.path: summary},
-        "heads": {"names": [name for name, _ in a.heads], "how": a.heads_how},
+        "heads": {"names": [name for name, _ in a.heads], "how": a.heads_how, "labels": _labels(p)},
         "fires": {
             "n": len(fires),
             "answered": int((~stranger).sum()),
@@ -110,3 +110,10 @@ def _head_supplies(p: Parts, template: dict | None) -> dict[str, Any]:
         return {}
     names = [name for name, _ in p.answers.heads]
     return forecast.head_forecasts(p.recycle, names, p.settings.needed_gap_s, template)
+
+
+def _labels(p: Parts) -> dict[str, str]:
+    """The site file's own name of each head, by the name used here."""
+    given = {tuple(sorted(columns)): name for name, columns in p.settings.heads or ()}
+    found = {name: given.get(tuple(sorted(columns)), "") for name, columns in p.answers.heads}
+    return {name: label for name, label in found.items() if label}

@@ -72,6 +72,23 @@ def night_rates(
     return columns, {"bin_s": bin_s, "session_per_h": estimate(n / hours, a, b, n), "dispersion": phi}
 
 
+def around_refills(
+    starts_us, closed_us, lo_us: int, hi_us: int, refills_us: np.ndarray, after_s: float, phi: float
+) -> dict:
+    """Rates in the time after refills of the feeder and in all other time."""
+    if len(refills_us) == 0:
+        return {"n_refills": 0}
+    after = spans.union(np.column_stack([refills_us, refills_us + int(after_s * 1e6)]))
+    out: dict = {"n_refills": len(refills_us), "after_s": after_s}
+    for name, shut in (("after", spans.outside(after, lo_us, hi_us)), ("without", after)):
+        closed = spans.union(np.concatenate([closed_us, spans.clip(shut, lo_us, hi_us)]))
+        seconds = (hi_us - lo_us - spans.total(closed)) / 1e6
+        n = int((~spans.inside(starts_us, closed)).sum())
+        a, b = interval(n, max(seconds, 1e-9), phi)
+        out[name] = estimate(n / (seconds / 3600), a, b, n) if seconds > 60 else lacking(0, 1)
+    return out
+
+
 def best_window(
     starts_us: np.ndarray, closed_us: np.ndarray, lo_us: int, hi_us: int, length_s: float, step_s: float, phi: float
 ) -> dict:

@@ -60,6 +60,7 @@ class Settings:
     dispersion_bin_s: float = 600.0
     best_window_s: float = 7200.0
     window_step_s: float = 1800.0
+    refill_s: float = 3600.0  # time after a refill of the feeder that is also shown apart
     # supply of the logger
     cutoff_mv: float = 3300.0
     chemistry: str = ""

@@ -1,6 +1,6 @@
 """The logger's own supply: voltage through the night, and how long it may last.
 
-Along an earlier discharge of the same cells where there is one. Without it, a monotone piecewise-linear line is followed
+Along an earlier discharge of the same cells where there is one. Without it, a monotone piecewise-linear line is drawn
 on, with an interval that allows for the knee it cannot show; a flat curve foretells nothing, and nothing is made up.
 """
 
@@ -13,7 +13,7 @@ from duskgate.analysis.stats import Z95, estimate, lacking
 NEED = 60  # readings, about one a minute
 KNOTS = 5
 FLAT_FALL = 0.15  # the night's fall against the room above the cut-off: less than this foretells nothing
-FLAT_CHEMISTRIES = ("lifepo4", "nimh", "nicd")
+FLAT_CHEMISTRIES = ("lifepo4", "nimh", "nicd", "power bank", "mains")
 PLATEAU_REST = 0.05  # of a flat cell's charge lies behind its knee: what is left at least while it is still flat
 SOONEST, USUAL = 0.45, 0.75  # of the straight line's time; common practice, no source: every cell's curve bends down
 CURVE_FLOOR = 0.12  # an earlier discharge is never repeated more exactly than this
@@ -40,7 +40,7 @@ def logger_supply(
     if len(mv) < NEED or t_s[-1] <= t_s[0]:
         return out | {"hours_left": lacking(len(mv), NEED), "text": "too few readings for a forecast"}
     t_h = (t_s - t_s[-1]) / 3600
-    if curve is not None and len(curve) >= 5:
+    if curve is not None and len(curve) >= 2:
         return out | along_curve(t_h, mv, np.asarray(curve, float), cutoff_mv)
     return out | forecast(t_h, mv, temp_degc, cutoff_mv, chemistry)
 

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 
 APART_NS = 1_000_000_000  # boots are laid at least this far apart
+BENCH = "bench"
+BENCH_BEFORE_NS, BENCH_AFTER_NS, BENCH_SERIES_NS = 1_000_000_000, 2_000_000_000, 60_000_000_000
 LOOK_BACK = 4096  # edges read for the levels at a cut before all of them are
 
 
@@ -86,7 +88,25 @@ def cut(rec: Any, clock: Any, window_utc_us: tuple[int, int] | None = None) -> T
     traces.chatter = _take_rows(traces, rec.chatter)
     traces.readings = _take_rows(traces, rec.readings)
     traces.notes = _take_rows(traces, rec.notes)
+    _leave_out_bench(traces)
     return traces
+
+
+def _leave_out_bench(traces: Traces) -> None:
+    """Edges while the board itself fired the rig are no night's: that time counts as not watched."""
+    r = traces.readings
+    shots = np.sort(r["x"].to_numpy(np.int64)[(r["kind"] == "shot").to_numpy()]) if len(r) else np.zeros(0, np.int64)
+    if len(shots) == 0:
+        return
+    first = np.concatenate([[True], np.diff(shots) > BENCH_SERIES_NS])
+    last = np.concatenate([first[1:], [True]])
+    lo, hi = shots[first] - BENCH_BEFORE_NS, shots[last] + BENCH_AFTER_NS
+    k = np.searchsorted(lo, traces.x, side="right") - 1
+    keep = (k < 0) | (traces.x > hi[np.maximum(k, 0)])
+    traces.x, traces.bi = traces.x[keep], traces.bi[keep]
+    traces.channel, traces.level = traces.channel[keep], traces.level[keep]
+    traces.blind = np.concatenate([traces.blind, np.column_stack([lo, hi])])
+    traces.blind_why = [*traces.blind_why, *[BENCH] * len(lo)]
 
 
 def _boots(rec: Any) -> dict[str, np.ndarray]:
