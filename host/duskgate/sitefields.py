@@ -121,6 +121,7 @@ class Thresholds:
     dispersion_bin_s: float = key(600.0, "bins that show how uneven visits come, s", low=10, high=86_400)
     best_window_s: float = key(7200.0, "length of the best window, s", low=60, high=86_400)
     window_step_s: float = key(1800.0, "step from one window to the next, s", low=60, high=86_400)
+    refill_s: float = key(3600.0, "time after a refill of the feeder that is also shown apart, s", low=60, high=86_400)
 
 
 @dataclass(frozen=True)
