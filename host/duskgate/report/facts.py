@@ -12,6 +12,7 @@ import pandas as pd
 from .. import __version__
 from ..analysis.settings import settings_of
 from . import answer, figures, methods, setting, shares, soundness, tonight, words
+from .heads import own_names, renamed
 from .numbers import all_numbers, heads_tables, plain
 
 FACTS_VERSION = 1
@@ -46,6 +47,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
     tables, est = night.tables, plain(night.estimates)
     start, end = setting.night_span(tables)
     place = setting.site_facts(site)
+    est = renamed(est, own_names(place))
     local = words.LocalTime(place["zone"], start, end)
     boots = soundness.boot_facts(tables["boots"], local, log.get("interpreter_versions") or {})
     gaps = soundness.gap_facts(tables["gaps"], local)

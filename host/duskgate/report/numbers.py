@@ -3,6 +3,7 @@
 import math
 
 from . import words
+from .heads import PAIR
 from .shares import share_estimate
 
 PATH_WORDS = {
@@ -122,7 +123,7 @@ def latency_numbers(latency: dict) -> dict[str, dict]:
                 "first light of any head: 95 % are below", first.get("p95"), "ms", 1e-3, "delay"
             )
         for pair, skew in (found.get("skew_us") or {}).items():
-            later, _, earlier = pair.partition("-")
+            later, _, earlier = pair.partition(PAIR if PAIR in pair else "-")
             out[f"skew_{path}_{pair}"] = labelled(
                 f"{later} lights after {earlier} by (median of pairs)", skew, "µs", 1.0, "delay"
             )
