@@ -81,7 +81,8 @@ def test_a_site_file_given_by_name_wins_and_its_heads_name_the_lanes(book, tmp_p
     facts = json.loads(run(book / NAME, "--site", tmp_path / "other.toml", "--json").stdout)
     lanes = facts["figures"]["delay"]["lanes"]
     # sensors that the site file gives to no head still saw light: they speak for the rest of the heads together
-    assert [(lane["head"], lane["column"]) for lane in lanes] == [("left %{x} <b>", "latency1_us"), ("FLASH2+FLASH3", None)]
+    found = [(lane["head"], lane["column"]) for lane in lanes]
+    assert found == [("left %{x} <b>", "latency1_us"), ("FLASH2+FLASH3", None)]
     run(book / NAME, "--site", tmp_path / "other.toml", "--page", tmp_path / "p.html")
     page = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert "left %{x} <b>" not in page and "left %{x} &lt;b&gt;" in page
