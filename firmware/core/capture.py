@@ -89,7 +89,6 @@ class Capture:
         if lost:
             self.ring_lost += lost
             self.chatter.cut(self.unroller.tick())
-            self.unroller.forget_order()
             s[ticks.FRESH] = 1
         if not self._epoch_known and s[ticks.UNREAD]:
             self.unroller.find_epoch(stamper.ring, stamper.now())

@@ -36,7 +36,6 @@ SECOND_BIT = const(13)  # 0x80 where SECOND is wired, else 0
 FRESH = const(14)  # 1: the next word is stated as levels, not as an edge
 STOP_AT_FALL = const(15)  # 1: return after the next falling edge of SECOND
 FALLS = const(16)  # falling edges of SECOND in the list of falls
-EDGES = const(17)  # edge records written, modulo 2**30
 # chatter guard
 LIMIT = const(20)  # edges a second and channel that are still stored one by one
 GUARDED = const(21)  # channels whose edges are summarised
@@ -174,8 +173,6 @@ def unroll(ring: ptr32, s: ptr32, out: ptr8, falls: ptr32) -> int:
             out[at + 6] = 1 + stated
             out[at + 7] = levels
             at += 8
-            if store:
-                s[EDGES] = (int(s[EDGES]) + 1) & 0x3FFFFFFF
         epochs = new_epochs
         low = new_low
         last = counter
@@ -287,10 +284,6 @@ class Unroller:
     def restore(self):
         """Back to save(): for words that turn out to have been overwritten while they were read."""
         self.s[:] = self._saved
-
-    def forget_order(self):
-        """The next word does not follow the last one: words between them are lost."""
-        self.s[LAST_COUNTER] = TOP + 1
 
     def find_epoch(self, ring, now):
         """Set the epoch anew after a loss, from the time `now` in ticks. UNREAD must hold all words of the ring.

@@ -51,9 +51,10 @@ def test_readings_near_a_boundary_are_not_believed():
 
 
 def test_readings_that_straddle_the_window_are_not_believed():
-    anchors, at = started()
-    anchors.reading(at + NOMINAL * 85 // 100, S, at + NOMINAL * 95 // 100)
-    assert anchors.wants_reading()
+    for before, after in ((85, 95), (5, 15), (95, 50)):
+        anchors, at = started()
+        anchors.reading(at + NOMINAL * before // 100, S, at + NOMINAL * after // 100)
+        assert anchors.wants_reading()
 
 
 def test_first_fall_alone_carries_no_reading():

@@ -79,20 +79,36 @@ def test_words_overtaken_while_read_are_not_written():
     stamper, capture, fs = bench()
     stamper.to(1000, 0x7E)
     capture.drain()
-    tick, levels = 1000, 0x7E
-    for _ in range(8000):
+
+    def edges(n):
+        for _ in range(n):
+            stamper.to(stamper.tick + 100, stamper.levels ^ 1)
+
+    edges(8000)
+    stamper.late = lambda: edges(300)  # the writer comes round while the words are being read
+    capture.drain()
+    found = written(capture, fs)
+    lost = 300 + 8000 - 8191
+    assert capture.late == 1 and capture.ring_lost == lost
+    stated = [row for row in found if row[1] == records.LEVELS][1]
+    assert stated[0] == 1000 + 100 * (lost + 1)
+    ticks = helpers.values(found, records.EDGE)
+    assert ticks == [1000] + [1000 + 100 * i for i in range(lost + 2, 8301)]
+    assert capture.edges()[0] == len(ticks)
+
+
+def test_a_fall_hidden_by_a_loss_is_no_fall():
+    stamper, capture, _ = bench()
+    stamper.to(1000, 0xFF)
+    capture.drain()
+    stamper.to(2000, 0x7F)
+    tick, levels = 2000, 0x7F
+    for _ in range(9000):
         tick += 100
         levels ^= 1
         stamper.to(tick, levels)
-    stamper.late_once = 300  # as if the writer had come round while the words were being read
     capture.drain()
-    found = written(capture, fs)
-    assert capture.late == 1
-    lost = 300 + 8000 - 8191
-    assert capture.ring_lost == lost
-    stated = [row for row in found if row[1] == records.LEVELS][1]
-    assert stated[0] == 1000 + 100 * (lost + 1)
-    assert 1100 not in helpers.values(found, records.EDGE)
+    assert capture.ring_lost > 0 and capture.anchors.tick() is None
 
 
 def test_drop_before_the_ring_is_dated_and_levels_are_stated():

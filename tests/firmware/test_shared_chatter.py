@@ -151,6 +151,28 @@ def check_summary(ticks, start, end, values):
     assert values[records.CHATTER_END] == 1 - active  # all inputs are active low
 
 
+def test_seconds_are_counted_from_boot_without_drift():
+    for first in (8, 9, 47):
+        start = second_start(first)
+        edges = [(start + 1000 * i, 2) for i in range(LIMIT + 2)] + [(second_start(first + 1) - 1, 2)]
+        edges += [(second_start(first + 1) + 500 * i, 2) for i in range(LIMIT + 4)]
+        found = summaries(play(sorted(edges), second_start(first + 4)))
+        assert [row[0] for row in found] == [second_start(first + 1), second_start(first + 2)]
+        assert found[0][1][records.CHATTER_EDGES] == LIMIT + 4
+        assert found[0][1][records.CHATTER_SPAN] == second_start(first + 2) - second_start(first + 1)
+
+
+def test_guard_ends_after_a_second_with_no_more_than_allowed():
+    for n, seconds in ((LIMIT, [2]), (LIMIT + 1, [2, 3])):
+        edges = [(second_start(1) + 1000 * (i + 1), 2) for i in range(LIMIT + 2)]
+        edges += [(second_start(2) + 1000 * (i + 1), 2) for i in range(n)]
+        edges.append((second_start(3) + 4000, 2))
+        found = play(edges, second_start(6))
+        assert [second_of(row[0]) for row in summaries(found)] == seconds
+        alone = [row for row in found if row[1] == records.EDGE and row[0] == second_start(3) + 4000]
+        assert len(alone) == (1 if n == LIMIT else 0)
+
+
 def test_edges_outside_guarded_seconds_are_all_there():
     random = helpers.Random(2)
     edges = merged(

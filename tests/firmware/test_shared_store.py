@@ -255,6 +255,67 @@ def test_lost_boot_statement_is_restated():
     assert found[0][3][:2] == [(0, 2, 0x55), (1, 0x4B, 0)] and found[1][2] == 2
 
 
+def test_lost_boot_statement_is_restated_in_an_older_segment_too():
+    fs = helpers.DictFs()
+    made = recorder(fs)
+    boot(made)
+    made.commit()
+    made.store.close()
+    again = recorder(fs, boot_id=8)
+    boot(again)
+    fs.fail = {"write": errno.EIO}
+    assert not again.commit()
+    fs.fail = {}
+    fill(again, 1)
+    mine = [block for block in helpers.segments(fs) if block[0] == 8]
+    assert names(fs) == ["log/00000001.seg"] and mine[0][3][1] == (1, 0x4B, 0) and len(mine) == 2
+
+
+def test_segment_whose_first_commit_failed_begins_with_the_statement():
+    fs = helpers.DictFs()
+    made = recorder(fs)
+    boot(made)
+    made.commit()
+    first = 1
+    while not made.store.begins_segment(3224):
+        fill(made, 1, first=first)
+        first += 1
+    fs.fail = {"flush": errno.EIO}
+    assert fill(made, 1, first=first) == [] and fs.files["log/00000002.seg"] == b""
+    fs.fail = {}
+    assert fill(made, 1, first=first + 1)
+    assert helpers.decode(fs.files["log/00000002.seg"])[0][3][1] == (1, 0x4B, 0)
+
+
+def test_commit_that_failed_half_way_is_left_behind():
+    fs = helpers.DictFs()
+    made = recorder(fs)
+    boot(made)
+    fill(made, 2)
+    before = fs.files["log/00000001.seg"]
+
+    def half():
+        fs.files["log/00000001.seg"] += b"half a block"
+        raise OSError(errno.EIO, "EIO")
+
+    made.store._file.flush = half
+    assert fill(made, 1, first=300) == [] and made.store.status == FAILING
+    assert fill(made, 1, first=400) == [400000]
+    assert fs.files["log/00000001.seg"] == before + b"half a block"
+    assert helpers.decode(fs.files["log/00000002.seg"])[0][3][1] == (1, 0x4B, 0)
+
+
+def test_growing_segment_is_never_dropped():
+    fs = helpers.DictFs()
+    made = recorder(fs, drop_unpulled=1)
+    boot(made)
+    fill(made, 2)
+    before = dict(fs.files)
+    fs.fail = {"write": helpers.ENOSPC}
+    assert fill(made, 1, first=300) == [] and made.store.status == FULL
+    assert fs.files == before
+
+
 def history(fs):
     """A short life: two boots, growing over a segment, a pull, a drop. Returns the tick of each safe commit."""
     safe = []

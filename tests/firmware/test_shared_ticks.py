@@ -151,7 +151,6 @@ def test_epoch_is_found_again_after_a_loss():
         last_tick = model(words, 0xFF, 0)[0][-1][0] if words[-1] & 0x7F else None
         if last_tick is None or len(rest) > 63:
             continue
-        unroller.forget_order()
         unroller.s[ticks.FRESH] = 1
         unroller.s[ticks.RING_MASK] = len(ring) - 1 if len(ring) == 64 else 127
         unroller.s[ticks.READ], unroller.s[ticks.UNREAD] = 0, len(rest)
