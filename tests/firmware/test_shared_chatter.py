@@ -156,7 +156,7 @@ def test_seconds_are_counted_from_boot_without_drift():
         start = second_start(first)
         edges = [(start + 1000 * i, 2) for i in range(LIMIT + 2)] + [(second_start(first + 1) - 1, 2)]
         edges += [(second_start(first + 1) + 500 * i, 2) for i in range(LIMIT + 4)]
-        found = summaries(play(sorted(edges), second_start(first + 4)))
+        found = summaries(play(sorted(edges), second_start(first + 5)))
         assert [row[0] for row in found] == [second_start(first + 1), second_start(first + 2)]
         assert found[0][1][records.CHATTER_EDGES] == LIMIT + 4
         assert found[0][1][records.CHATTER_SPAN] == second_start(first + 2) - second_start(first + 1)
