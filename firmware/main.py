@@ -8,7 +8,7 @@ import sys
 import time
 
 CRASH_FILE = "/crash.txt"  # first line: starts in a row that ended with an error; then the last error
-OLDEST = (1, 28, 0)
+OLDEST = (1, 28, 0)  # before it a soft reset left DMA channels running into freed memory
 
 
 def crashes():

@@ -3,7 +3,6 @@
 FIRMWARE = (0, 1, 0)
 LOG_VERSION = 1
 LINK_VERSION = 1
-OLDEST_INTERPRETER = (1, 28, 0)  # before it a soft reset left DMA channels running into freed memory
 
 
 def text(version):
