@@ -14,6 +14,7 @@ BOARD_ID = re.compile(r"[0-9a-fA-F]{2,24}")
 # key -> types that a right answer has there
 WHO = {"board": str, "firmware": str, "log": int, "link": int, "boot_id": int, "boot_no": int}
 TICK = {"tick": int, "boot_id": int}
+RECENT = {"first": int, "next": int}
 STATE = {"unpulled_bytes": int, "free_bytes": int, "nights_left": (int, float), "store": str, "clock_state": int}
 
 
@@ -32,6 +33,15 @@ class Segment:
     number: int
     size: int
     state: SegmentState
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """Records still in the board's memory: 8 bytes each, running numbers `first` up to but not including `next`."""
+
+    first: int
+    next: int
+    data: bytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,12 @@ from serial.tools import list_ports
 from ..errors import BoardRefused, LinkError, UsageError
 from .answers import (
     MAX_SEGMENT,
+    RECENT,
     SEGMENT_ROW,
     STATE,
     TICK,
     HostClock,
+    Recent,
     Segment,
     SegmentState,
     checked,
@@ -37,6 +39,7 @@ POLL_S = 0.05
 STALE_S = 0.5  # longest time spent on throwing away what an earlier conversation left
 TRIES = 3
 MAX_SEGMENTS = 4096
+MAX_RECENT = 8 * 4096  # bytes; the board keeps fewer records than these
 NOTE_BYTES = 120
 NOTE_KINDS = {"refilled": 1, "cells": 2, "moved": 3, "text": 4}
 Progress = Callable[[int], None]
@@ -188,6 +191,16 @@ class BoardLink:
         """Write a comparison of clocks into the board's log."""
         return self.ask("host", measured.tick, round(measured.utc_us / 1000), measured.unc_us + 500).facts
 
+    def recent(self, from_number: int = 0) -> Recent:
+        """Records of this boot that the board still has in memory, from a running number on (0: all of them)."""
+        answer = self.ask("recent", from_number, expect=MAX_RECENT)
+        facts = checked(answer.facts, RECENT, "recent")
+        return Recent(facts["first"], facts["next"], answer.data)
+
+    def shots(self, count: int, gap_ms: int) -> dict:
+        """Fire the rig `count` times, `gap_ms` apart, the first at once; 0, 0 ends a series. Asked once only."""
+        return self.ask("shot", count, gap_ms, tries=1).facts
+
     def note(self, kind: str, head: int = 0, text: str = "") -> dict:
         """Write a note of now into the log. Asked once only: a second try could write it twice."""
         if len(text.encode("utf-8")) > NOTE_BYTES:
@@ -223,6 +236,11 @@ class BoardLink:
             if failure.code == "busy" and not last:
                 self.clock.sleep(0.2)
                 return
+            if failure.code == "verb":
+                raise BoardRefused(
+                    "verb",
+                    f"the board's firmware does not know '{verb}': it is older than this tool; `duskgate load` renews it",
+                )
             raise BoardRefused(failure.code, f"the board refused '{verb}': {failure.text}")
         if last:
             raise LinkError(

@@ -11,6 +11,7 @@ from enum import Enum
 
 from .framing import OFFSET, Frame, FrameReader, Kind, encode_request
 
+END_KEYS = ("bytes", "crc")  # what an end says of its data; anything else that it says is handed on
 MAX_ANSWER = 4 << 20  # bytes of data that one answer may hold; a whole store is smaller
 
 
@@ -65,7 +66,10 @@ class Why(Enum):
 
 @dataclass(frozen=True)
 class Answer:
-    """A request answered in full: facts of a closing facts frame, or data whose total CRC was right."""
+    """A request answered in full: facts of a closing facts frame, or data whose total CRC was right.
+
+    With data, `facts` holds what the end frame said besides their length and check.
+    """
 
     facts: dict = field(default_factory=dict)
     data: bytes = b""
@@ -172,7 +176,7 @@ class Session:
         if event is Event.END:
             self._check_end(said)
         self._move(event)
-        return Answer(said if event is Event.FACTS else {}, bytes(self._data))
+        return Answer({k: v for k, v in said.items() if event is Event.FACTS or k not in END_KEYS}, bytes(self._data))
 
     def _append(self, payload: bytes) -> bool:
         """Put a data frame at its place; False for a frame that had come before."""
