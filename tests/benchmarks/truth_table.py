@@ -128,6 +128,12 @@ def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
         if true >= 20:
             lines.append(("4e", f"cause {name} precision", ratio(tp, found), f">= {p}" if p else "", int(found)))
             lines.append(("4e", f"cause {name} recall", ratio(tp, true), f">= {r}" if r else "", int(true)))
+    best, true = total(rows, "best_tp"), total(rows, "radio_true")
+    if true >= 20:
+        lines.append(("4e", "radio, best with the true law: recall", ratio(best, true), "", int(true)))
+        lines.append(
+            ("4e", "radio, best with the true law: prec.", ratio(best, total(rows, "best_found")), "", int(true))
+        )
     return lines
 
 
@@ -139,13 +145,18 @@ def main() -> None:
     given = parser.parse_args()
     first = 0 if given.tuning else REPORTED_FROM
     print(f"{given.nights} nights a kind, seeds from {first}")
+    everything: list[dict] = []
     for kind in given.kinds:
         began = time.perf_counter()
         rows = scores(kind, given.nights, first)
+        everything += rows
         lines = visit_lines(kind, rows) + kind_lines(rows) + flash_lines(kind, rows) + recycle_lines(kind, rows)
         print(f"\n{kind} ({time.perf_counter() - began:.0f} s)")
         for row, what, value, target, n in lines:
             print(f"  {row:4} {what:38} {value:10.4f}   {target:24} n {n}")
+    print("\nall kinds together")
+    for row, what, value, target, n in kind_lines(everything):
+        print(f"  {row:4} {what:38} {value:10.4f}   {target:24} n {n}")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from collections import defaultdict
 import numpy as np
 from duskgate.analysis.night import Night, analyse
 
-from .night import NAMES, TrueNight
+from .night import NAMES, START_UTC_US, TrueNight
 
 SAME_US = 1500  # a break is the same if it begins this close; a bounce or a lost edge can move its start a little
 
@@ -40,7 +40,7 @@ def score(true: TrueNight, found: Night) -> dict:
         _pairs(true, found, frame, index, out)
         _delay(true, found, out)
         _recycle(true, found, out)
-        _causes(true, frame, index, out)
+        _causes(true, found, frame, index, out)
     return dict(out)
 
 
@@ -95,9 +95,14 @@ def _exposure(true: TrueNight, found: Night, out) -> None:
         part = np.clip(dark, lo, hi)
         seen += float((part[:, 1] - part[:, 0]).sum()) if len(part) else 0.0
     out["dark_true"], out["dark_found"] = seen, e["dark_s"]
-    # visits corrected for the time without sight, against all that came
-    out["corrected"] = found.estimates["visits"]["n"] * e["session_s"] / max(e["live_s"], 1.0)
-    out["visit_all"] = len(true.scene.visit_start)
+    # bins that were watched in part: what the rate says of the whole bin, against all visits that came in it
+    rates = found.tables["rates"]
+    length = (rates["end_utc_us"] - rates["start_utc_us"]).to_numpy() / 1e6
+    part = (rates["exposure_s"] >= 0.25 * length).to_numpy()
+    edges = np.append(rates["start_utc_us"], rates["end_utc_us"].iloc[-1:])
+    came = np.histogram(START_UTC_US + true.scene.visit_start * 1e6, edges)[0]
+    out["corrected"] = float((rates["n"] * length / rates["exposure_s"].clip(1)).to_numpy()[part].sum())
+    out["visit_all"] = int(came[part].sum())
     want = "dew" if true.plan.dew else "misaligned" if true.plan.chatter_spells else "clear"
     out["verdict_ok"] = found.estimates["verdict"]["what"] == want
 
@@ -194,7 +199,26 @@ def _recycle(true: TrueNight, found: Night, out) -> None:
         out[f"r95:{h}"] = rep["r95_s"]["value"] / r95 - 1
 
 
-def _causes(true: TrueNight, frame, index, out) -> None:
+def _best_radio(true: TrueNight, found: Night, row, lost, commanded) -> tuple[int, int]:
+    """(right, all) claims of a lost command by whoever knows the night's own law and the true gaps."""
+    from scipy.special import ndtr
+
+    from .rig import ln_recycle
+
+    plan, t = true.plan, true.breaks["start_s"].to_numpy()
+    heads = np.array(true.shot.lights.heads).reshape(-1, len(plan.heads))
+    q = np.ones(len(row))
+    for h, head in enumerate(plan.heads):
+        light = np.sort(heads[np.isfinite(heads[:, h]), h])
+        k = np.searchsorted(light, t[row])
+        gap = t[row] + plan.unit_us / 1e6 + plan.lag_us / 1e6 - np.where(k > 0, light[np.maximum(k - 1, 0)], -1e9)
+        ln_r = np.array([ln_recycle(plan, head, n / 1000) for n in k])
+        q *= 1 - (1 - head.lapse) * ndtr((np.log(gap) - ln_r) / head.sigma)
+    claim = commanded & (plan.radio_miss / (plan.radio_miss + (1 - plan.radio_miss) * q) > 0.5)
+    return int((claim & lost).sum()), int(claim.sum())
+
+
+def _causes(true: TrueNight, found: Night, frame, index, out) -> None:
     cause, outcome = frame["cause"].astype(str).to_numpy(), frame["outcome"].astype(str).to_numpy()
     kind = frame["kind"].astype(str).to_numpy()
     ok = (index >= 0) & (kind == "visit") & (outcome == "none")
@@ -208,6 +232,7 @@ def _causes(true: TrueNight, frame, index, out) -> None:
     lost = (truth == "radio") & charged
     out["recharge_tp"], out["recharge_found"] = (said & empty & commanded).sum(), (said & commanded).sum()
     out["recharge_true"] = (empty & commanded).sum()
+    out["best_tp"], out["best_found"] = _best_radio(true, found, row, lost & commanded, commanded)
     radio = cause == "radio"
     out["radio_tp"], out["radio_found"] = (radio & lost & commanded).sum(), (radio & commanded).sum()
     out["radio_true"] = (lost & commanded).sum()

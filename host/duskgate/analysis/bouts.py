@@ -14,7 +14,10 @@ import numpy as np
 SPLITS_S = (0.2, 0.5, 1.0, 2.0, 5.0)  # where EM is started from
 STEPS = 300
 MIN_SD = 0.08
-MIN_APART = 1.0  # in pooled standard deviations: closer components are one population
+MIN_APART = (
+    2.0  # in pooled standard deviations: closer components are not told apart (Ashman 1994, Astron. J. 108:2348)
+)
+MIN_SHARE = 0.03  # a smaller component is a handful of odd gaps
 
 
 @dataclass(frozen=True)
@@ -35,9 +38,11 @@ def criterion(gaps_s: np.ndarray, default_s: float, min_gaps: int) -> Criterion:
     gaps_s = gaps_s[np.isfinite(gaps_s) & (gaps_s > 0)]
     if len(gaps_s) < min_gaps:
         return Criterion(default_s, "assumed", len(gaps_s))
-    weight, mean, sd = fit_two_lognormals(np.log(gaps_s))
+    y = np.log(gaps_s)
+    weight, mean, sd = fit_two_lognormals(y)
     crossing = density_crossing(weight, mean, sd)
-    if crossing is None or mean[1] - mean[0] < MIN_APART * np.sqrt((sd**2).mean()):
+    apart = mean[1] - mean[0] > MIN_APART * np.sqrt((sd**2).mean()) and MIN_SHARE < weight < 1 - MIN_SHARE
+    if crossing is None or not apart or not _two_are_better(y, weight, mean, sd):
         return Criterion(default_s, "assumed", len(gaps_s))
     return Criterion(
         float(np.exp(crossing)),
@@ -47,6 +52,13 @@ def criterion(gaps_s: np.ndarray, default_s: float, min_gaps: int) -> Criterion:
         (float(mean[0]), float(mean[1])),
         (float(sd[0]), float(sd[1])),
     )
+
+
+def _two_are_better(y: np.ndarray, weight: float, mean: np.ndarray, sd: np.ndarray) -> bool:
+    """Whether two components earn their three more parameters. Schwarz 1978, Ann. Stat. 6:461."""
+    _, two = _expect(y, np.ones(len(y)), weight, mean, sd)
+    one = -len(y) * (np.log(max(y.std(), MIN_SD)) + 0.5)
+    return two - one > 1.5 * np.log(len(y))
 
 
 def fit_two_lognormals(ln_gap: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:

@@ -30,9 +30,9 @@ class Stretched:
 
     def rise(self, theta, u):
         at = np.asarray(u, float) / np.exp(theta[0])
-        last = (self.f[-1] - self.f[-2]) / (self.u[-1] - self.u[-2])
-        value = np.interp(at, self.u, self.f) + np.maximum(at - self.u[-1], 0) * last
-        slope = np.where(at < self.u[-1], np.interp(at, self.u, np.gradient(self.f, self.u)), last)
+        slopes = np.diff(self.f) / np.diff(self.u)
+        value = np.interp(at, self.u, self.f) + np.maximum(at - self.u[-1], 0) * slopes[-1]
+        slope = slopes[np.clip(np.searchsorted(self.u, at, side="right") - 1, 0, len(slopes) - 1)]
         return value, (-slope * at)[:, None]
 
     def prior(self, theta):

@@ -7,7 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from duskgate.analysis.recycle_data import Trials, rough_threshold
-from duskgate.analysis.recycle_fit import Data, Fit, Flat, Power, Steps, at_reference, first_guess, profile, solve
+from duskgate.analysis.recycle_fit import (
+    Data,
+    Fit,
+    Flat,
+    Power,
+    Steps,
+    at_reference,
+    first_guess,
+    profile,
+    pruned,
+    solve,
+)
 from duskgate.analysis.stats import Z95, estimate, lacking
 
 NEED_NEAR = 12  # informative breaks (0.6 to 1.6 R) below which no curve is fitted
@@ -139,9 +150,11 @@ def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, Fit
     """The fit to report, and the power curve's."""
     data = _data(t, rough, units)
     start = np.log([rough[u].r for u in units])
-    flat = solve(data, Flat(), first_guess(data, Flat(), start))
     low = np.log([rough[u].lo for u in units])
     power = solve(data, Power(), first_guess(data, Power(), low))
+    data = pruned(power)
+    power = solve(data, Power(), power.theta)
+    flat = solve(data, Flat(), first_guess(data, Flat(), start))
     if 2 * (power.loglik - flat.loglik) < SAG_LR:
         return flat, power
     if sum(rough[u].near for u in units) >= STEPS_NEAR:

@@ -7,7 +7,7 @@ import pandas as pd
 
 from duskgate.fields import TABLES
 
-EMPTY_VALUE = {"float64": np.nan, "object": "", "bool": False}
+EMPTY_VALUE = {"float64": np.nan, "bool": False}
 
 
 def table(name: str, n: int, columns: dict) -> pd.DataFrame:
@@ -19,6 +19,9 @@ def table(name: str, n: int, columns: dict) -> pd.DataFrame:
             out[column] = (
                 given if isinstance(given, pd.Categorical) else pd.Categorical([""] * n if given is None else given)
             )
+        elif dtype == "object":
+            # as a series, because a bare array of texts would become a column of another type
+            out[column] = pd.Series([""] * n if given is None else given, dtype=object)
         elif given is None:
             out[column] = np.full(n, EMPTY_VALUE.get(dtype, -1), dtype=dtype)
         else:
