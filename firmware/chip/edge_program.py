@@ -3,6 +3,7 @@
 Also when the counter runs out, so the counter never drifts, and no change that lasts 10 cycles or longer is missed (one
 of them for the input synchroniser).
 """
+# pyright: reportUndefinedVariable=false, reportCallIssue=false
 # ruff: noqa: F821  the names are the PIO assembler's: the decorator puts them there
 
 import rp2

@@ -63,13 +63,13 @@ class EdgeStamper:
         """The data channel runs `count` words, then its partner writes the count anew into its triggering register."""
         fifo = registers.pio_base(state_machine) + registers.PIO_RXF0 + 4 * (state_machine & 3)
         data, again = rp2.DMA(), rp2.DMA()
-        restart = registers.DMA_BASE + registers.DMA_STRIDE * data.channel + registers.DMA_AL1_TRANS_COUNT_TRIG
+        restart = registers.DMA_BASE + registers.DMA_STRIDE * data.channel + registers.DMA_AL1_TRANS_COUNT_TRIG  # pyright: ignore[reportAttributeAccessIssue]
         self._reload = array("I", [self._count])
         again.config(
             read=self._reload,
             write=restart,
             count=1,
-            ctrl=again.pack_ctrl(size=2, inc_read=False, inc_write=False, chain_to=again.channel),
+            ctrl=again.pack_ctrl(size=2, inc_read=False, inc_write=False, chain_to=again.channel),  # pyright: ignore[reportAttributeAccessIssue]
         )
         data.config(
             read=fifo,
@@ -83,7 +83,7 @@ class EdgeStamper:
                 ring_sel=True,
                 treq_sel=registers.receive_dreq(state_machine),
                 high_pri=True,
-                chain_to=again.channel,
+                chain_to=again.channel,  # pyright: ignore[reportAttributeAccessIssue]
             ),
             trigger=True,
         )
@@ -97,7 +97,7 @@ class EdgeStamper:
 
     def _written(self):
         """Words written since the start, modulo the count. In the instant between end and restart it reads 0."""
-        return (self._count - self._data.count) % self._count
+        return (self._count - self._data.count) % self._count  # pyright: ignore[reportAttributeAccessIssue]
 
     def now(self):
         """Tick now, by the timer, which runs from the same crystal. Call at least every 8 minutes."""

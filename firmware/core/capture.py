@@ -11,9 +11,15 @@ from core import records, ticks
 from core.anchors import Anchors
 from core.chatter import ChatterGuard
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from core.recorder import Recorder
+
 
 class Capture:
     """drain() does it all. `recorder` is set after construction, as it needs levels() for itself."""
+
+    recorder: "Recorder"
 
     def __init__(self, stamper, channels, low_mask, chatter_limit):
         self.stamper = stamper
@@ -26,7 +32,6 @@ class Capture:
         )
         self.anchors = Anchors(stamper.clock_hz // stamper.cycles)
         self.chatter = ChatterGuard(self.unroller, self._chatter_group)
-        self.recorder = None
         self.ring_lost = 0
         self.fifo_drops = 0
         self.late = 0

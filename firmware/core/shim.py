@@ -5,6 +5,9 @@ integers on the board and 64-bit ones on a PC, plain Python unlimited ones: a bo
 masks what it shifts right, never stores a negative number and keeps every value below 2**31.
 """
 
+# pyright: reportAssignmentType=false
+# (one name has two definitions here on purpose)
+
 import sys
 
 if sys.implementation.name == "micropython":

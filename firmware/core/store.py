@@ -149,7 +149,7 @@ class Store:
 
     def begins_segment(self, size):
         """Whether a block of `size` bytes would be the first of its segment."""
-        return self._too_big(size) or not self.growing.size
+        return self.growing is None or self._too_big(size) or not self.growing.size
 
     def _too_big(self, size):
         return self.growing is None or self.growing.size + size > SEGMENT_BYTES
@@ -179,13 +179,16 @@ class Store:
         return False
 
     def _write(self, parts, size):
+        segment = self.growing
+        if segment is None:
+            raise OSError(errno.EIO, "no segment")
         if self._file is None:
-            self._file = self._fs.open(self.growing.name(), "ab")
+            self._file = self._fs.open(segment.name(), "ab")
         for part in parts:
             if self._file.write(part) != len(part):
                 raise OSError(errno.EIO, "not written")
         self._file.flush()
-        self.growing.size += size
+        segment.size += size
 
     def _let_go(self):
         """After an error: close, and go on with this segment only if it is as it was."""

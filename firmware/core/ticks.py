@@ -11,6 +11,8 @@ was dropped before it reached the ring.
 State lives in one array of words because compiled code reads that fastest; the names of its places stand below. No
 place ever holds a negative number (see core/shim.py).
 """
+# pyright: reportInvalidTypeForm=false
+# (the types in viper signatures are its compiler's own)
 
 from array import array
 
