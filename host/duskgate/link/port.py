@@ -239,7 +239,8 @@ class BoardLink:
             if failure.code == "verb":
                 raise BoardRefused(
                     "verb",
-                    f"the board's firmware does not know '{verb}': it is older than this tool; `duskgate load` renews it",
+                    f"the board's firmware does not know '{verb}': it is older than this tool; "
+                    "`duskgate load` renews it",
                 )
             raise BoardRefused(failure.code, f"the board refused '{verb}': {failure.text}")
         if last:
