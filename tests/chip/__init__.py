@@ -1,0 +1,1 @@
+"""Opt-in tests on a whole chip: see README.md in this folder."""
