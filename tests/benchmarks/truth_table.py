@@ -17,6 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.benchmarks import truth_forecasts, truth_rates
 from tests.truth.kinds import PLANS
 from tests.truth.night import NAMES, make
 from tests.truth.score import run
@@ -110,7 +111,7 @@ def flash_lines(kind: str, rows: list[dict]) -> list[tuple]:
 
 def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
     lines = []
-    limit = 5 if kind in ("failing", "calm", "daytime") or "knee" in kind else 2
+    limit = 5 if kind in ("failing", "knee", "calm", "daytime") else 2
     for where in ("start", "mid", "end"):
         error = 100 * values(rows, f"r50_{where}")
         if len(error):
@@ -137,11 +138,20 @@ def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
     return lines
 
 
+def show(title: str, lines: list[tuple]) -> None:
+    if lines:
+        print(f"\n{title}")
+    for row, what, value, target, n in lines:
+        print(f"  {row:4} {what:48} {value:10.4f}   {target:24} n {n}", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--nights", type=int, default=40)
-    parser.add_argument("--kinds", nargs="+", default=list(PLANS))
+    parser.add_argument("--kinds", nargs="*", default=list(PLANS))
     parser.add_argument("--tuning", action="store_true")
+    parser.add_argument("--rates", type=int, default=100, help="trials of rates over nights; 0 leaves them out")
+    parser.add_argument("--forecasts", type=int, default=30, help="trials of each forecast; 0 leaves them out")
     given = parser.parse_args()
     first = 0 if given.tuning else REPORTED_FROM
     print(f"{given.nights} nights a kind, seeds from {first}")
@@ -151,12 +161,10 @@ def main() -> None:
         rows = scores(kind, given.nights, first)
         everything += rows
         lines = visit_lines(kind, rows) + kind_lines(rows) + flash_lines(kind, rows) + recycle_lines(kind, rows)
-        print(f"\n{kind} ({time.perf_counter() - began:.0f} s)")
-        for row, what, value, target, n in lines:
-            print(f"  {row:4} {what:38} {value:10.4f}   {target:24} n {n}")
-    print("\nall kinds together")
-    for row, what, value, target, n in kind_lines(everything):
-        print(f"  {row:4} {what:38} {value:10.4f}   {target:24} n {n}")
+        show(f"{kind} ({time.perf_counter() - began:.0f} s)", lines)
+    show("all kinds together", kind_lines(everything) if everything else [])
+    show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
+    show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
 
 
 if __name__ == "__main__":

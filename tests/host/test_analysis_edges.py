@@ -259,6 +259,18 @@ def test_a_boot_of_unknown_time_keeps_its_intervals_and_is_not_counted_into_rate
     assert "not known" in off["detail"].iat[0]
 
 
+def test_without_any_known_time_there_are_still_rates():
+    night = analyse(recording({"BEAM": pulses(*visit(100.0), *visit(2000.0))}), ExactClock([None]))
+    assert night.estimates["rates"]["session_per_h"]["value"] == pytest.approx(2)
+    assert night.tables["boots"]["clock"].astype(str).tolist() == ["unknown"]
+
+
+def test_a_capture_that_states_no_levels_is_read_by_its_first_edge():
+    rec = recording({"BEAM": [(30.0, 0), *pulses(*visit(100.0))]}, levels=[-1])
+    night = analyse(rec, ExactClock())
+    assert kinds(night) == ["visit"] * 3 and night.estimates["exposure"]["blocked_s"] == pytest.approx(30)
+
+
 def test_a_clock_jump_moves_no_interval():
     class Jumping(ExactClock):
         def utc_us(self, boot, t_ns):
@@ -309,6 +321,7 @@ def test_chatter_summaries_of_the_board_are_blocked_time():
     }  # fmt: skip
     night = analyse(recording({"BEAM": pulses(*visit(50.0))}, chatter=chatter), ExactClock())
     assert night.estimates["exposure"]["blocked_s"] == pytest.approx(20)
+    assert night.estimates["exposure"]["guarded_broken_s"] == pytest.approx(10)
     assert night.estimates["verdict"]["what"] == "misaligned"
     assert sum(w == "chatter" for w, _, _ in why(night)) == n
 

@@ -65,6 +65,7 @@ PLANS = {
     ),
     "rain": replace(CALM, name="rain", visits=300.0, per_bout=4.0, showers=3, leaves=2, dew=1, insects=200.0),
     "failing": replace(CALM, name="failing", visits=700.0, per_bout=6.0, growth=0.6, resets=2.0, insects=200.0),
+    "knee": replace(CALM, name="knee", visits=700.0, per_bout=6.0, knee=0.35, resets=1.0, insects=200.0),
     "misaligned": replace(CALM, name="misaligned", visits=350.0, chatter_spells=26, dark_spells=18, lost_edges=0.001),
     "daytime": replace(
         CALM,

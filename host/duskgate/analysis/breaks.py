@@ -55,8 +55,8 @@ def _events(traces: Traces, channel: int) -> tuple[np.ndarray, np.ndarray, np.nd
     mine = traces.channel == channel
     x, bi, level = traces.x[mine], traces.bi[mine], traces.level[mine]
     k = np.arange(len(traces.boot))
-    known = traces.first_levels >= 0
-    start = traces.first_levels >> channel & 1
+    start = _first_level(traces, channel, bi, level)
+    known = start >= 0
     said = traces.said >> channel & 1
     all_x = np.concatenate([traces.x0[known], x, traces.said_x, traces.x1])
     all_bi = np.concatenate([k[known], bi, traces.said_bi, k])
@@ -66,6 +66,15 @@ def _events(traces: Traces, channel: int) -> tuple[np.ndarray, np.ndarray, np.nd
     all_x, all_bi, all_level, kind = all_x[order], all_bi[order], all_level[order], kind[order]
     keep = _tells_something(all_x, all_bi, all_level, kind, traces.blind)
     return all_x[keep], all_bi[keep], all_level[keep], kind[keep] == 1
+
+
+def _first_level(traces: Traces, channel: int, bi: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Level of the channel at each boot's start: as stated, else the opposite of its first edge; -1 unknown."""
+    out = np.where(traces.first_levels >= 0, traces.first_levels >> channel & 1, -1)
+    boots, first = np.unique(bi, return_index=True)
+    unstated = out[boots] < 0
+    out[boots[unstated]] = 1 - level[first[unstated]]
+    return out
 
 
 def _tells_something(

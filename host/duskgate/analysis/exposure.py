@@ -10,6 +10,7 @@ from duskgate.analysis import spans
 from duskgate.analysis.kinds import Kinds, long_darkness
 from duskgate.analysis.settings import Settings
 from duskgate.analysis.traces import BENCH, Traces
+from duskgate.fields import BEAM
 
 MARGIN_SHOWN_S = 30.0
 RESETS = ("watchdog", "program fault", "asked")
@@ -36,6 +37,7 @@ class Exposure:
     blocked: np.ndarray
     shadow: np.ndarray
     dark_s: float
+    guarded_broken_s: float = 0.0  # time broken inside the chatter guard's summaries
 
     @property
     def closed(self) -> np.ndarray:
@@ -64,7 +66,8 @@ def measure(traces: Traces, kinds: Kinds, s: Settings) -> Exposure:
     )
     gaps += _blocked(blocked, kinds) + _near_dark(shadow, blocked) + _chatter_guard(traces)
     gaps.sort(key=lambda g: g.start)
-    return Exposure(session, gaps, off, blind, blocked, shadow, spans.total(spans.union(kinds.spells)))
+    dark_s = spans.total(spans.union(kinds.spells))
+    return Exposure(session, gaps, off, blind, blocked, shadow, dark_s, _guarded_broken(traces))
 
 
 def summary(e: Exposure) -> dict:
@@ -80,6 +83,7 @@ def summary(e: Exposure) -> dict:
         "blind_s": spans.total(blind) - spans.total(off),
         "blocked_s": spans.total(blocked) - spans.total(blind),
         "dark_s": e.dark_s,
+        "guarded_broken_s": e.guarded_broken_s,
         "shadow_s": spans.total(spans.clip(e.closed, lo, hi)) - spans.total(spans.clip(blocked, lo, hi)),
     }
 
@@ -130,6 +134,11 @@ def _near_dark(shadow: np.ndarray, blocked: np.ndarray) -> list[Gap]:
     margins = np.concatenate([spans.outside(blocked, lo, hi) for lo, hi in shadow])
     detail = "too close to a long darkness to tell a visit from flicker"
     return [Gap(float(lo), float(hi), "near dark", detail) for lo, hi in margins if hi - lo >= MARGIN_SHOWN_S]
+
+
+def _guarded_broken(traces: Traces) -> float:
+    c = traces.chatter
+    return float(c["active_ns"][c["channel"] == BEAM].sum() / 1e9) if len(c) else 0.0
 
 
 def _chatter_guard(traces: Traces) -> list[Gap]:

@@ -56,14 +56,20 @@ def head_forecasts(r: Recycle, names: list[str], needed_gap_s: float, template: 
     out = {}
     for head, name in enumerate(names):
         mine = [u for u in r.units if u[0] == head]
+        fires = round(1000 * max((u for unit, u in (r.u_last or {}).items() if unit[0] == head), default=0.0))
         text = f"until half of the flashes fail at a gap of {needed_gap_s:g} s (the gap assumed to be needed)"
         if fit is None or not mine:
-            out[name] = {"needed_gap_s": needed_gap_s, "fires_left": lacking(0, NEED_FIRES), "text": text}
+            out[name] = {
+                "needed_gap_s": needed_gap_s,
+                "fires_left": lacking(fires, NEED_FIRES),
+                "fires": fires,
+                "text": text,
+            }
             continue
         unit = mine[-1]
         u_now = (r.u_last or {}).get(unit, 0.0)
         found = _one(fit, r.units.index(unit), u_now, needed_gap_s, floor)
-        out[name] = {"needed_gap_s": needed_gap_s, "fires_left": found, "text": f"{text}; {how}"}
+        out[name] = {"needed_gap_s": needed_gap_s, "fires_left": found, "fires": fires, "text": f"{text}; {how}"}
     return out
 
 

@@ -69,7 +69,7 @@ def _flash(p: Parts, tables: dict[str, pd.DataFrame]) -> dict[str, Any]:
             "share": share(len(missed), watched),
             "lost_command_share": float(p.recycle.lost_share) if p.recycle.fit else None,
         },
-        "recycle": p.recycle.report,
+        "recycle": _recycle(p),
     }
 
 
@@ -117,3 +117,14 @@ def _labels(p: Parts) -> dict[str, str]:
     given = {tuple(sorted(columns)): name for name, columns in p.settings.heads or ()}
     found = {name: given.get(tuple(sorted(columns)), "") for name, columns in p.answers.heads}
     return {name: label for name, label in found.items() if label}
+
+
+def _recycle(p: Parts) -> dict[str, Any]:
+    """Recycle of each head; where several sensors or heads count as one, the figure says so."""
+    out = {}
+    for name, columns in p.answers.heads:
+        report = dict(p.recycle.report[name])
+        if len(columns) > 1:
+            report["note"] += "; several heads may stand behind these sensors: this is the pause after any of them"
+        out[name] = report
+    return out

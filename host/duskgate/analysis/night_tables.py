@@ -317,10 +317,12 @@ def _gaps(p: Parts) -> pd.DataFrame:
 def utc_exposure(p: Parts) -> tuple[int, int, np.ndarray]:
     """First and last microsecond of the session and the spans (us) in which no visit could be told."""
     t = p.traces
-    if len(t.boot) == 0 or not t.known.any():
+    if len(t.boot) == 0:
         return 0, 0, np.zeros((0, 2), np.int64)
     k = np.arange(len(t.boot))
-    starts, ends = t.utc_us(t.x0, k)[t.known], t.utc_us(t.x1, k)[t.known]
+    # where no boot's time is known, their own times one after the other still give rates, if not the hour
+    shown = t.known if t.known.any() else ~t.known
+    starts, ends = t.utc_us(t.x0, k)[shown], t.utc_us(t.x1, k)[shown]
     lo, hi = int(starts.min()), int(ends.max())
     closed = np.round(p.exposure.closed * 1e9).astype(np.int64)
     closed = np.column_stack([t.utc_us(closed[:, 0]), t.utc_us(closed[:, 1])])
