@@ -1,0 +1,1 @@
+"""What `check`, `clock` and `watch` conclude from a board's answers: records, states in; sentences, pictures out."""
