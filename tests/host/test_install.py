@@ -1,0 +1,269 @@
+"""Loading the firmware: a board of this process, cut at every call; the signatures that we rely on."""
+
+import builtins
+import inspect
+import io
+import os
+from contextlib import redirect_stdout
+from pathlib import Path
+
+import pytest
+from duskgate import __version__
+from duskgate.errors import LinkError, UsageError
+from duskgate.link import install
+from mpremote.transport import Transport, TransportError, TransportExecError
+from mpremote.transport_serial import SerialTransport
+
+FILES = {
+    "board.py": b"board 2\n", "main.py": b"# main 2\n", "core/__init__.py": b"", "core/link.py": b"link 2\n" * 400,
+    "chip/lamp.py": b"lamp 2\n", "core/version.py": b"FIRMWARE = (0, 2, 0)\n",
+}  # fmt: skip
+OLD = {
+    "board.py": b"board 1\n", "main.py": b"# main 1\n", "core/__init__.py": b"", "core/link.py": b"link 1\n",
+    "core/gone.py": b"gone\n", "chip/lamp.py": b"lamp 2\n", "settings.txt": b"x=1\n", "log/00000001.seg": b"night",
+    "mine.py": b"not ours\n", "core/mine.txt": b"not ours either\n",
+}  # fmt: skip
+
+
+class Cut(TransportError):
+    pass
+
+
+class FakeTransport(Transport):
+    """Runs what it is told in this process, on a folder in the place of the board's root. `cut_after` calls it fails."""
+
+    def __init__(self, root: Path, cut_after: int | None = None, told: dict | None = None):
+        self.root = root
+        self.calls = 0
+        self.cut_after = cut_after
+        self.names = {"__name__": "prompt", "__builtins__": builtins_of(BoardOs(root))}
+        self.told = {"name": "micropython", "version": (1, 29, 0), "platform": "rp2", "free": 350} | (told or {})
+        self.restarts: list[str] = []
+
+    def exec(self, command, data_consumer=None):
+        self.calls += 1
+        if self.cut_after is not None and self.calls > self.cut_after:
+            raise Cut("device is gone")
+        if isinstance(command, bytes):
+            command = command.decode()
+        if "sys.implementation" in command:
+            t = self.told
+            return repr((t["name"], t["version"], t["platform"], "a board", 4096, t["free"])).encode() + b"\r\n"
+        out = io.StringIO()
+        try:
+            with redirect_stdout(out):
+                exec(command, self.names)
+        except OSError as error:
+            raise TransportExecError(b"", str(error)) from error
+        return out.getvalue().encode()
+
+    def eval(self, expression, parse=True):
+        raise AssertionError("not used")
+
+    def exec_raw_no_follow(self, command):
+        self.restarts.append(command)
+
+
+class BoardOs:
+    """`os` of the board, below a folder; rename replaces, as littlefs does."""
+
+    def __init__(self, root: Path):
+        self.root = root
+
+    def _at(self, path: str) -> Path:
+        return self.root / path.lstrip("/")
+
+    def ilistdir(self, path):
+        for p in self._at(path).iterdir():
+            yield (p.name, 0x4000 if p.is_dir() else 0x8000, 0, 0)
+
+    def listdir(self, path):
+        return [p.name for p in self._at(path).iterdir()]
+
+    def mkdir(self, path):
+        self._at(path).mkdir()
+
+    def stat(self, path):
+        return os.stat(self._at(path))
+
+    def rename(self, a, b):
+        os.replace(self._at(a), self._at(b))
+
+    def remove(self, path):
+        os.remove(self._at(path))
+
+
+def builtins_of(fake: "BoardOs") -> dict:
+    """Python's own names, but for files and `import os`, which mean the board's."""
+
+    def load(name, *more):
+        return fake if name == "os" else __import__(name, *more)
+
+    own = {"open": lambda path, mode="r": open(fake._at(path), mode), "__import__": load}
+    return {**vars(builtins), **own}
+
+
+def board(folder: Path, files: dict[str, bytes] = OLD) -> Path:
+    for name, data in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(data)
+    return folder
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+def restart(folder: Path) -> None:
+    """What the board does at a start: main.py runs. The finisher renames and then resets; other mains do nothing."""
+    text = (folder / "main.py").read_text()
+    exec(text, {"__builtins__": builtins_of(BoardOs(folder)), "__name__": "start"})
+
+
+NEW_STATE = {**{n: d for n, d in OLD.items() if n != "core/gone.py"}, **FILES}
+
+
+def test_what_is_used_of_mpremote_has_the_arguments_that_we_give():
+    def names(function):
+        return list(inspect.signature(function).parameters)
+
+    assert names(SerialTransport.__init__)[1:] == ["device", "baudrate", "wait", "exclusive", "timeout"]
+    assert names(SerialTransport.enter_raw_repl)[1:] == ["soft_reset", "timeout_overall"]
+    assert names(SerialTransport.exec)[1:] == ["command", "data_consumer"]
+    assert names(SerialTransport.exec_raw_no_follow)[1:] == ["command"]
+    assert names(SerialTransport.close)[1:] == []
+    assert names(Transport.fs_writefile)[1:] == ["dest", "data", "chunk_size", "progress_callback"]
+    assert issubclass(TransportExecError, TransportError)
+
+
+def test_the_firmware_folder_gives_what_belongs_on_the_board():
+    files = install.firmware_files()
+    assert {"main.py", "board.py", "station.py", "wiring.py", "core/link.py", "chip/usb.py"} <= set(files)
+    assert not [name for name in files if name.startswith("sim/") or not name.endswith(".py")]
+    assert install.version_of(files) == __version__
+
+
+def test_a_load_exchanges_ours_and_leaves_the_rest(tmp_path):
+    told: list[tuple[int, int]] = []
+    transport = FakeTransport(board(tmp_path))
+    done = install.Installer(transport).load(FILES, lambda n, total: told.append((n, total)))
+    assert content(tmp_path) == NEW_STATE
+    assert done.same == 2 and done.remove == ["core/gone.py"] and set(done.write) == set(FILES) - {
+        "core/__init__.py", "chip/lamp.py",
+    }  # fmt: skip
+    assert told[-1] == (done.bytes, done.bytes) and [n for n, _ in told] == sorted(n for n, _ in told)
+
+
+def test_a_second_load_writes_nothing(tmp_path):
+    install.Installer(FakeTransport(board(tmp_path))).load(FILES)
+    assert install.Installer(FakeTransport(tmp_path)).load(FILES).idle
+
+
+def test_an_empty_board_is_filled(tmp_path):
+    install.Installer(FakeTransport(tmp_path)).load(FILES)
+    assert content(tmp_path) == FILES
+
+
+def whole_calls(folder: Path) -> int:
+    transport = FakeTransport(board(folder))
+    install.Installer(transport).load(FILES)
+    return transport.calls
+
+
+def test_cut_anywhere_the_old_or_the_new_firmware_is_whole_and_a_second_load_finishes(tmp_path):
+    states = set()
+    for cut in range(whole_calls(tmp_path / "whole")):
+        here = board(tmp_path / str(cut))
+        with pytest.raises(LinkError):
+            install.Installer(FakeTransport(here, cut_after=cut)).load(FILES)
+        after = content(here)
+        restart(here)
+        started = {n: d for n, d in content(here).items() if not n.endswith(".new")}
+        assert started in (OLD, NEW_STATE), cut
+        states.add(started == OLD)
+        assert after["log/00000001.seg"] == b"night" and after["settings.txt"] == b"x=1\n"
+        install.Installer(FakeTransport(here)).load(FILES)
+        assert content(here) == NEW_STATE, cut
+    assert states == {True, False}
+
+
+def test_power_cut_at_any_rename_of_the_exchange_is_finished_by_the_board_itself(tmp_path):
+    class Dies(BoardOs):
+        left = 0
+
+        def rename(self, a, b):
+            if Dies.left == 0:
+                raise KeyboardInterrupt
+            Dies.left -= 1
+            super().rename(a, b)
+
+    for dies_at in range(4):
+        here = board(tmp_path / str(dies_at))
+        transport = FakeTransport(here)
+        installer = install.Installer(transport)
+        names = [n for n in FILES if "/" not in n]
+        todo = install.plan(FILES, installer.hashes(names))
+        installer._write_beside(todo, lambda n, total: None)
+        others = [n for n in todo.write if n != "main.py"]
+        text = install.FINISH.format(files=others, gone=todo.remove)
+        (here / "main.py").write_text(text)
+        Dies.left = dies_at
+        with pytest.raises(KeyboardInterrupt):
+            exec(text, {"__builtins__": builtins_of(Dies(here)), "__name__": "start"})
+        restart(here)
+        assert content(here) == NEW_STATE
+
+
+def test_a_later_load_takes_over_what_a_cut_one_had_sent(tmp_path):
+    here = board(tmp_path)
+    with pytest.raises(LinkError, match="load again"):
+        install.Installer(FakeTransport(here, cut_after=whole_calls(tmp_path / "w") - 6)).load(FILES)
+    done = install.Installer(FakeTransport(here)).load(FILES)
+    assert done.staged and done.bytes < sum(map(len, FILES.values()))
+
+
+def test_another_version_after_a_cut_load_leaves_nothing_of_it(tmp_path):
+    here = board(tmp_path)
+    with pytest.raises(LinkError):
+        install.Installer(FakeTransport(here, cut_after=12)).load({**FILES, "core/extra.py": b"extra\n"})
+    install.Installer(FakeTransport(here)).load(FILES)
+    assert content(here) == NEW_STATE
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        ({"name": "circuitpython", "version": (9, 2, 0)}, "not MicroPython"),
+        ({"version": (1, 27, 0)}, "1.28 or newer is needed"),
+        ({"platform": "esp32"}, "needs an RP2040 or RP2350"),
+        ({"free": 3}, "not enough room"),
+    ],
+)
+def test_a_board_that_will_not_do_is_left_as_it_is(tmp_path, told, said):
+    here = board(tmp_path)
+    with pytest.raises(UsageError, match=said) as caught:
+        install.Installer(FakeTransport(here, told=told)).load(FILES)
+    assert "nothing was changed" in str(caught.value) and content(here) == OLD
+
+
+def test_a_wrong_interpreter_is_told_how_to_be_mended():
+    bad = install.Board("circuitpython", (9, 2, 0), "RP2040", "x", 4096, 300)
+    with pytest.raises(UsageError, match="copy MicroPython's UF2"):
+        install.refuse_wrong(bad)
+
+
+def test_a_file_that_comes_over_wrong_is_never_put_in_place(tmp_path):
+    class Bends(FakeTransport):
+        def fs_writefile(self, dest, data, chunk_size=256, progress_callback=None):
+            super().fs_writefile(dest, data[:-1] + b"?" if "link" in dest else data, chunk_size, progress_callback)
+
+    here = board(tmp_path)
+    with pytest.raises(LinkError, match=r"core/link\.py came over wrong"):
+        install.Installer(Bends(here)).load(FILES)
+    assert {n: d for n, d in content(here).items() if not n.endswith(".new")} == OLD
+
+
+def test_no_port_and_no_prompt_are_one_line_each(capsys):
+    with pytest.raises(LinkError, match="cannot be opened"):
+        install.open_prompt("/dev/no-such-port")
+    assert capsys.readouterr().out == ""
