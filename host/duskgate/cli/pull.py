@@ -45,8 +45,8 @@ def command(logbook: Path, site: Path | None, whole: bool, port: str | None, as_
         click.echo(f"duskgate: {warning}", err=True)
 
 
-def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None, whole: bool = False) -> Any:
-    """One pull over an open link, with the link's clock and this program's name."""
+def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None, **how: Any) -> Any:
+    """One pull over an open link, with the link's clock and this program's name. `how`: further options of `Pull`."""
     from .. import __version__
     from ..link.pull import Pull
     from ..logfile.archive import Logbook
@@ -61,7 +61,7 @@ def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None,
         tool=f"duskgate {__version__}",
         progress=progress,
         site=content,
-        whole=whole,
+        **how,
     ).run()
 
 
@@ -114,8 +114,9 @@ def lines(result: Any) -> list[str]:
 class Bar:
     """Progress with rate and time left; silent when nobody watches."""
 
-    def __init__(self, shown: bool):
+    def __init__(self, shown: bool, label: str = "Pulling"):
         self.shown = shown
+        self.label = label
         self._bar: Any = None
         self._start = 0.0
 
@@ -133,10 +134,10 @@ class Bar:
         if self._bar is None:
             self._start = time.monotonic()
             self._bar = click.progressbar(
-                length=total, label="Pulling", show_eta=True, file=click.get_text_stream("stderr")
+                length=total, label=self.label, show_eta=True, file=click.get_text_stream("stderr")
             )
             self._bar.__enter__()
         seconds = time.monotonic() - self._start
         if seconds > 0.2:
-            self._bar.label = f"Pulling, {done / seconds / 1000:.0f} kB/s"
+            self._bar.label = f"{self.label}, {done / seconds / 1000:.0f} kB/s"
         self._bar.update(max(0, done - self._bar.pos))

@@ -65,6 +65,8 @@ class Pull:
 
     `name_night(seconds, pulled_utc_us)` gives the night's date from clock seconds found in the data; `now_utc_us` reads
     the host's clock; `progress(done, total)` is told bytes; `whole` fetches everything anew, whatever is held.
+    `from_segment`: older segments are left out. `mark`: tell the board what is safe here; False for a folder that is
+    not the logbook in which the nights are kept.
     """
 
     def __init__(
@@ -78,7 +80,11 @@ class Pull:
         progress: Progress | None = None,
         site: bytes | None = None,
         whole: bool = False,
+        from_segment: int = 0,
+        mark: bool = True,
     ):
+        self.from_segment = from_segment
+        self.mark = mark
         self.link = link
         self.logbook = logbook
         self.name_night = name_night
@@ -96,7 +102,7 @@ class Pull:
             who = self.link.who()
             self.result = PullResult(who["board"].lower())
             self._commit()
-            segments = self.link.list_segments()
+            segments = [s for s in self.link.list_segments() if s.number >= self.from_segment]
             clocks = [self.link.measure_clock().as_header()]
             self._part = self.logbook.part(self.result.board)
             held = self._held_here(segments)
@@ -105,7 +111,8 @@ class Pull:
                 clocks.append(self.link.measure_clock().as_header())
                 self._store(who, clocks, pieces)
             self._part.remove()
-            self._mark(segments)
+            if self.mark:
+                self._mark(segments)
         return self.result
 
     def _commit(self) -> None:

@@ -139,7 +139,11 @@ def header_of(plan: NightPlan, seed: int, time: SceneTime) -> dict:
         "name": plan.name, "seed": seed, "board": plan.board, "clock_hz": CLOCK_HZ, "cycles_per_tick": CYCLES_PER_TICK,
         "end_ns": int(time.board(plan.hours * 3600.0)), "start_utc_us": int(scene_truth.utc_us(plan, 0.0)),
         "channels": 0b0111001 | (2 if plan.second_beam else 0) | (4 if plan.camera else 0),
-    }
+        "shot_rig": {
+            "latency_us": [round(plan.radio.delay_us + head.skew_us) for head in plan.heads],
+            "jitter_us": round(plan.radio.jitter_us), "light_us": round(plan.heads[0].pulse_us) if plan.heads else 0,
+        },
+    }  # fmt: skip
 
 
 def truth_of(plan: NightPlan, seed: int, time: SceneTime, drawn: scene_truth.Drawn, found: list[dict]) -> dict:
