@@ -198,3 +198,19 @@ def test_a_night_that_has_not_begun_is_not_the_latest():
     assert opening.choose(None, found, begun, asked=False) == "2026-07-17"
     assert opening.choose("2026-07-18", found, begun, asked=True) == "2026-07-18"
     assert opening.choose(None, [], [], asked=False) is None
+
+
+def test_a_capture_of_a_day_stays_one_session_whatever_noon_it_holds(tmp_path):
+    """Nobody said in which zone it was taken, so noon in UTC may be the middle of the night there."""
+    rows, said = ["boot,t_us,channel,level"], ["boot,t_us,kind,value"]
+    start_ms = 1_784_361_600_000  # 2026-07-18 08:00 UTC
+    for minute in range(480):
+        t_us = minute * 60_000_000
+        said.append(f"0,{t_us},rtc_unix_ms,{start_ms + minute * 60_000}")
+        rows += [f"0,{t_us + 1_000_000},BEAM,1", f"0,{t_us + 1_200_000},BEAM,0"]
+    (tmp_path / "edges.csv").write_text("\n".join(rows) + "\n")
+    (tmp_path / "readings.csv").write_text("\n".join(said) + "\n")
+    facts = json.loads(run(tmp_path / "edges.csv", "--json").stdout)
+    assert facts["estimates"]["kinds"]["visit"] == 480 and facts["night"]["other_nights"] == []
+    asked = json.loads(run(tmp_path / "edges.csv", "--date", "2026-07-18", "--json").stdout)
+    assert asked["estimates"]["kinds"]["visit"] == 240  # asked for by date: from noon on

@@ -56,12 +56,15 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
     spans = boot_spans(source.rec, clock)
     found = nights_in(spans, zone)
     night = choose(date or source.target, found, nights_in(spans, zone, EVENING_US), asked=date is not None)
-    window = nightnames.bounds_utc_us(night, zone) if night and len(found) > 1 else None
+    whole = source.form != "log" and date is None and span_us(spans) <= DAY_US
+    if whole and found:
+        night = found[0]  # a capture of a day, or one whose zone nobody stated, is one session whatever noon it holds
+    window = nightnames.bounds_utc_us(night, zone) if night and len(found) > 1 and not whole else None
     log = {
         "files": [p.name for p in source.files],
         "form": source.form,
         "date": night or "unknown date",
-        "other_nights": sorted({*source.named, *found} - {night}),
+        "other_nights": [] if whole else sorted({*source.named, *found} - {night}),
         "problems": source.rec.problems,
         "site_file": chosen.name if chosen else None,
         "interpreter_versions": interpreter_versions(source.rec),
@@ -74,6 +77,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
 
 
 EVENING_US = 6 * 3_600_000_000  # a night counts as begun six hours after noon
+DAY_US = 24 * 3_600_000_000
 NO_SITE = "No site file was found: times are UTC, and the default thresholds hold."
 
 
@@ -158,6 +162,11 @@ def boot_spans(rec: Any, clock: Any) -> list[tuple[int, int]]:
             lo, hi = clock.utc_us(int(boot), [int(first), int(max(first, last))])
             out.append((int(lo), int(hi)))
     return out
+
+
+def span_us(spans: list[tuple[int, int]]) -> int:
+    """From the first begin to the last end of the boots, us; 0 without any."""
+    return max(hi for _, hi in spans) - min(lo for lo, _ in spans) if spans else 0
 
 
 def nights_in(spans: list[tuple[int, int]], zone: str, reach_us: int = 0) -> list[str]:
