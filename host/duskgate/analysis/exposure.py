@@ -73,9 +73,9 @@ def measure(traces: Traces, kinds: Kinds, s: Settings) -> Exposure:
 def summary(e: Exposure) -> dict:
     """Seconds of session, live, blind, blocked and off time; `shadow_s` is the flicker's neighbourhood."""
     lo, hi = e.bounds
-    off = spans.union(e.off)
-    blind = spans.union(np.concatenate([e.off, e.blind]))
-    blocked = spans.union(np.concatenate([blind, e.blocked]))
+    off = spans.union(spans.clip(e.off, lo, hi))
+    blind = spans.union(np.concatenate([off, spans.clip(e.blind, lo, hi)]))
+    blocked = spans.union(np.concatenate([blind, spans.clip(e.blocked, lo, hi)]))
     return {
         "session_s": hi - lo,
         "live_s": e.live_s(),

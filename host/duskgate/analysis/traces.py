@@ -100,7 +100,8 @@ def _leave_out_bench(traces: Traces) -> None:
         return
     first = np.concatenate([[True], np.diff(shots) > BENCH_SERIES_NS])
     last = np.concatenate([first[1:], [True]])
-    lo, hi = shots[first] - BENCH_BEFORE_NS, shots[last] + BENCH_AFTER_NS
+    lo = np.maximum(shots[first] - BENCH_BEFORE_NS, traces.x0[traces.boot_index(shots[first])])
+    hi = np.minimum(shots[last] + BENCH_AFTER_NS, traces.x1[traces.boot_index(shots[last])])
     k = np.searchsorted(lo, traces.x, side="right") - 1
     keep = (k < 0) | (traces.x > hi[np.maximum(k, 0)])
     traces.x, traces.bi = traces.x[keep], traces.bi[keep]
