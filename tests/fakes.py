@@ -107,6 +107,10 @@ class FakeBoard:
         self.bad = 0
         self.tick = 12345
         self.waiting = b""
+        self.boot_id = 77
+        self.records = [record(0, 0x02, 0x7F)]  # of this boot, for `recent`; a boot begins with a statement of levels
+        self.kept = 512
+        self.shots: list[tuple[int, int]] = []
         self._line = bytearray()
 
     def feed(self, data: bytes) -> list[bytes]:
@@ -150,8 +154,9 @@ class FakeBoard:
             ss,
             {
                 "board": self.board, "firmware": "0.1.0", "log": 1, "link": 1, "interpreter": "fake",
-                "interpreter_kind": 3, "boot_id": 77, "boot_no": 1, "clock_hz": 125_000_000, "cycles_per_tick": 9,
-                "channels": 0x7F, "low_mask": 0x7F, "wiring_check": 1,
+                "interpreter_kind": 3, "boot_id": self.boot_id, "boot_no": 1, "clock_hz": 125_000_000,
+                "cycles_per_tick": 9,
+                "channels": 0x7F, "low_mask": 0x7F, "wiring_check": ["FLASH4"],
             },
         )  # fmt: skip
 
@@ -164,12 +169,13 @@ class FakeBoard:
                 "store_lost": 0, "bad_requests": self.bad, "segments": len(self.segments), "unpulled_bytes": unpulled,
                 "free_bytes": 1_000_000, "nights_left": 6, "store": "ok", "clock_second": 1_750_050_000,
                 "clock_state": 0, "supply_mv": 3900, "temp_c100": 1650, "faults": [], "heap_free": 90_000,
+                "edges": [4, 0, 0, 2, 2, 2, 0], "still_s": [5.0, None, None, 5.0, 5.0, 5.0, None], "shots_left": 0,
             },
         )  # fmt: skip
 
     def do_tick(self, ss: int) -> list[bytes]:
         self.tick += 1000
-        return self._facts(ss, {"tick": self.tick, "boot_id": 77})
+        return self._facts(ss, {"tick": self.tick, "boot_id": self.boot_id})
 
     def do_commit(self, ss: int) -> list[bytes]:
         if self.waiting and self.segments:
@@ -204,8 +210,51 @@ class FakeBoard:
     def do_host(self, ss: int, *args: str) -> list[bytes]:
         return self._facts(ss, {"tick": int(args[0])})
 
+    def do_recent(self, ss: int, first: str) -> list[bytes]:
+        following = len(self.records) + 1
+        start = min(max(int(first), following - self.kept, 1), following)
+        data = b"".join(self.records[start - 1 :])
+        end = {"bytes": len(data), "crc": zlib.crc32(data), "first": start, "next": following}
+        return [*self._data(ss, data)[:-1], frame(3, ss, json.dumps(end).encode())]
+
+    def do_shot(self, ss: int, count: str, gap_ms: str) -> list[bytes]:
+        assert (int(count), int(gap_ms)) == (0, 0) or (1 <= int(count) <= 500 and 100 <= int(gap_ms) <= 600_000)
+        self.shots.append((int(count), int(gap_ms)))
+        return self._facts(ss, {"shots": int(count)})
+
+    def do_restart(self, ss: int, how: str) -> list[bytes]:
+        assert how in ("log", "hold")
+        return self._facts(ss, {"restart": how})
+
     def do_settings(self, ss: int) -> list[bytes]:
         return self._facts(ss, {"chatter_edges": 200})
+
+
+class FakeClockChip(FakeBoard):
+    """A board whose clock chip runs with the host's clock, `ahead_s` before it, until it is set.
+
+    `stopped`: its oscillator had stopped; setting it clears that unless `dead_cell`.
+    """
+
+    def __init__(self, clock, ahead_s: float = 0.0, stopped: bool = False, dead_cell: bool = False):
+        super().__init__()
+        self.clock, self.ahead_s, self.stopped, self.dead_cell = clock, ahead_s, stopped, dead_cell
+        self.sets: list[tuple[int, float]] = []
+
+    def _now_s(self) -> float:
+        return self.clock.time_ns() / 1e9
+
+    def do_state(self, ss: int) -> list[bytes]:
+        facts = json.loads(super().do_state(ss)[0][8:-4])
+        facts |= {"clock_second": int(self._now_s() + self.ahead_s), "clock_state": int(self.stopped)}
+        return self._facts(ss, facts)
+
+    def do_clock(self, ss: int, second: str) -> list[bytes]:
+        self.sets.append((int(second), self._now_s()))
+        jump_ms = round((int(second) - self._now_s() - self.ahead_s) * 1000)
+        self.ahead_s = int(second) - self._now_s()
+        self.stopped = self.stopped and self.dead_cell
+        return self._facts(ss, {"jump_ms": jump_ms})
 
 
 class BadWire:

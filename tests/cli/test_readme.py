@@ -94,4 +94,6 @@ def test_help_examples_run(command, sandbox, tmp_path):
             for name in ("logbook", "site.toml"):
                 os.symlink(folder / "duskgate-demo" / name, here / name)
         done = run(line, here, board, ENTER)
-        assert done.returncode == 0, f"{line}\n{done.stdout[-500:]}\n{done.stderr[-1500:]}"
+        # the invented board's clock stands in its own night: `check` says so, with the exit code that its help names
+        fine = (0, 6) if command == "check" else (0,)
+        assert done.returncode in fine, f"{line}\n{done.stdout[-500:]}\n{done.stderr[-1500:]}"

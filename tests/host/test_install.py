@@ -30,7 +30,7 @@ class Cut(TransportError):
 
 
 class FakeTransport(Transport):
-    """Runs what it is told in this process, on a folder in the place of the board's root. `cut_after` calls it fails."""
+    """Runs what it is told in this process, on a folder as the board's root; fails after `cut_after` calls."""
 
     def __init__(self, root: Path, cut_after: int | None = None, told: dict | None = None):
         self.root = root
@@ -99,7 +99,7 @@ def builtins_of(fake: "BoardOs") -> dict:
     def load(name, *more):
         return fake if name == "os" else __import__(name, *more)
 
-    own = {"open": lambda path, mode="r": open(fake._at(path), mode), "__import__": load}
+    own = {"open": lambda path, mode="r": open(fake._at(path), mode), "__import__": load}  # noqa: SIM115
     return {**vars(builtins), **own}
 
 

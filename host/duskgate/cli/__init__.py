@@ -21,8 +21,13 @@ COMMANDS = {
     "demo": ("demo", "A simulated night through the real firmware: log, page and tables, no hardware needed."),
     "site": ("site", "Write a site file by asking: place, heads, camera, cells."),
     "boards": ("boards", "What is plugged in: firmware, log, nights left, clock."),
-    "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
+    "load": ("load", "Put the firmware on the board, or renew it; log and settings stay."),
+    "clock": ("clock", "Set the board's clock by this computer's, and say how far it had drifted."),
+    "check": ("check", "Before dusk: is the wired rig ready, or what to mend first."),
+    "watch": ("watch", "Live at night: visits, fires, misses, time since the last fire, supply."),
+    "bench": ("bench", "Fire the rig and measure: delay of each head, skew, recycle time."),
     "pull": ("pull", "Copy what is new from the board into the logbook, checked and safe."),
+    "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
     "night": ("night", "A night's report: what came, what was caught, what was missed and why."),
 }
 
@@ -100,5 +105,5 @@ def _say_bug(error: Exception, with_traceback: bool) -> int:
 def main(traceback: bool) -> None:
     """Knows what came to the feeder's beam at night, what the flashes did, and what was missed and why.
 
-    A night's work: `boards` before dusk, `pull` in the morning, then `night`.
+    A night's work: `check` before dusk, `watch` meanwhile, `pull` in the morning, then `night`.
     """

@@ -1,6 +1,7 @@
 """`duskgate pull`: the board's log into the logbook."""
 
 import json
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -133,9 +134,7 @@ class Bar:
             return
         if self._bar is None:
             self._start = time.monotonic()
-            self._bar = click.progressbar(
-                length=total, label=self.label, show_eta=True, file=click.get_text_stream("stderr")
-            )
+            self._bar = click.progressbar(length=total, label=self.label, show_eta=True, file=sys.stderr)
             self._bar.__enter__()
         seconds = time.monotonic() - self._start
         if seconds > 0.2:

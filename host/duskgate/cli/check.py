@@ -1,0 +1,131 @@
+"""`duskgate check`: is the wired rig ready for the night, and what to mend first."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ..errors import NotReady
+from .board_options import example, json_option, port_option
+from .history import History, history, logbook_option, site_option
+
+BREAKS = 3  # breaks by hand asked for
+PAUSE_S = 3.0  # between them, so that the heads are charged again
+POLL_S = 0.25
+SETTLE_S = 1.0  # after the last break: lights, and the hand leaves
+NIGHT_H = 10.0  # assumed where the place is not known
+
+
+@example("duskgate check --no-hands")
+@click.command("check")
+@click.option("--no-hands", is_flag=True, help="Leave out what needs a hand in the beam.")
+@click.option(
+    "--seconds", type=click.FloatRange(1, 600), default=20.0, show_default=True, help="Time given for each hand."
+)
+@logbook_option
+@site_option
+@port_option
+@json_option
+def command(no_hands: bool, seconds: float, logbook: Path, site_path: Path | None, port: str | None, as_json: bool):
+    """Ready, or what to mend first: beam, light of each head, delay, clock, storage, supply, wiring.
+
+    You are asked to break the beam by hand some times: the heads will fire. Each line says ready, look or mend, what
+    was seen, and what to do. Exit code 6 where something has to be mended before dusk.
+    """
+    from ..link.port import BoardLink, one_port
+
+    with BoardLink(one_port(port)) as link:
+        known = history(logbook, site_path)
+        seen = look(link, known, None if no_hands else seconds, quiet=as_json)
+    report(seen, known, as_json)
+
+
+def look(link: Any, known: History, seconds: float | None, quiet: bool) -> Any:
+    """Everything that the conclusions need. `seconds`: how long to wait for each break by hand; None: none is asked."""
+    from ..errors import BoardRefused
+    from .board_clock import read_clock
+    from .hands import BeamHands
+
+    who, state = link.who(), link.state()
+    reading = None if state["clock_state"] else read_clock(link)
+    hands = BeamHands(link, who)
+    try:
+        first = hands.begin()
+    except BoardRefused as refused:
+        if refused.code != "verb":
+            raise
+        return make_seen(who, state, known, reading, [], None)  # an old firmware: the check says so
+    looked = [first]
+    ticks = None
+    if seconds is not None:
+        say = (lambda text: click.echo(text, err=True)) if quiet else click.echo
+        ticks = hands.ask_for(BREAKS, seconds, PAUSE_S, POLL_S, SETTLE_S, say)
+        # what came before the hands is another story: a bench, a gust, the person setting up
+        looked = hands.looked[1:]
+    return make_seen(who, link.state(), known, reading, looked, ticks)
+
+
+def make_seen(who: dict, state: dict, known: History, reading: Any, looked: list, ticks: Any) -> Any:
+    """The parts put together as the conclusions take them."""
+    import numpy as np
+
+    from ..link.install import firmware_files, version_of
+    from ..ready.items import Seen
+    from ..ready.records import Edges
+
+    parts = [one.edges for one in looked] or [Edges(np.zeros(0, int), np.zeros(0, int), np.zeros(0, bool))]
+    edges = Edges(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("tick", "channel", "active")))
+    seen = Seen(who, state, edges, 0.0, tag_values=[value for one in looked for value in one.values])
+    if len(edges.tick):
+        seen.span_s = max(float(np.ptp(edges.tick)) * seen.tick_s, 1.0)
+    seen.hands = None if ticks is None else np.array(ticks, np.int64)
+    seen.usual_delay_us = known.first_delay()
+    seen.clock_off_s = None if reading is None else (reading.offset_s, reading.unc_s)
+    seen.cutoff_mv = known.site.logger.cutoff_mv if known.site else None
+    seen.two_beams = bool(known.site and (known.site.beam_spacing_mm or "BEAM2" in known.site.channels))
+    seen.version = version_of(firmware_files())
+    seen.light_by_day, needed = sun_of(known.site)
+    left = known.hours_left()
+    if left is not None:
+        seen.hours = (left[0], needed, left[1])
+    return seen
+
+
+def sun_of(site: Any) -> tuple[bool | None, float]:
+    """(whether the sun is up now, hours of the coming night), as far as the place is known."""
+    import time
+
+    if site is None or site.latitude_deg is None:
+        return None, NIGHT_H
+    from ..timebase import nights, sky
+
+    now = time.time_ns() // 1000
+    start, end = nights.bounds_utc_us(nights.night_of(now, site.zone), site.zone)
+    found = sky.night_sky(sky.Place(site.latitude_deg, site.longitude_deg), start, end)
+    if found.sunset_us is None or found.sunrise_us is None:
+        return None, NIGHT_H
+    return not found.sunset_us <= now < found.sunrise_us, (found.sunrise_us - found.sunset_us) / 3.6e9
+
+
+def report(seen: Any, known: History, as_json: bool) -> None:
+    """Print the items; raise NotReady where one has to be mended."""
+    from ..ready.items import MEND, conclude, ready
+
+    items = conclude(seen)
+    to_mend = [item for item in items if item.word == MEND]
+    if as_json:
+        rows = [{"item": i.name, "word": i.word, "seen": i.seen, "todo": i.todo} for i in items]
+        click.echo(json.dumps({"ready": ready(items), "items": rows, "history": known.date or known.why_not}, indent=1))
+    else:
+        for item in items:
+            click.echo(f"{item.word.upper() if item.word == MEND else item.word:<6} {item.name:<9} {item.seen}")
+            if item.todo and item.word != "ready":
+                click.echo(f"       {'':<9} -> {item.todo}")
+        if known.why_not:
+            click.echo(f"Usual values are not known: {known.why_not}")
+    if to_mend:
+        names = ", ".join(dict.fromkeys(item.name for item in to_mend))
+        raise NotReady(f"not ready: mend {names} first")
+    if not as_json:
+        click.echo("READY")
