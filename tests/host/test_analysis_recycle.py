@@ -157,6 +157,16 @@ def test_a_head_that_never_fired_says_so():
     assert "no light" in estimate_recycle(t).report["FLASH1"]["note"]
 
 
+def test_lost_commands_at_long_gaps_alone_make_no_recycle_time():
+    rng = np.random.default_rng(10)
+    for _ in range(40):
+        gap = np.sort(rng.lognormal(5, 1.2, 120))[:, None]
+        fired = rng.random((120, 1)) > 0.06
+        none = np.zeros((120, 1), int)
+        t = Trials(gap, gap < 0, fired, none, none, np.ones(120, bool), ["FLASH1"])
+        assert estimate_recycle(t).report["FLASH1"]["r50_s"]["value"] is None
+
+
 def test_changed_cells_begin_a_new_curve():
     rng = np.random.default_rng(6)
     old, new = drawn(rng, n=2500, r=(1.5,)), drawn(rng, n=2500, r=(0.9,))

@@ -237,7 +237,7 @@ def _causes(true: TrueNight, found: Night, frame, index, out) -> None:
     lost = (truth == "radio") & charged
     out["recharge_tp"], out["recharge_found"] = (said & empty & commanded).sum(), (said & commanded).sum()
     out["recharge_true"] = (empty & commanded).sum()
-    out["best_tp"], out["best_found"] = _best_radio(true, found, row, lost & commanded, commanded)
+    out["best_tp"], out["best_found"] = _best_radio(true, found, row, lost & commanded, commanded & (truth != "camera"))
     radio = cause == "radio"
     out["radio_tp"], out["radio_found"] = (radio & lost & commanded).sum(), (radio & commanded).sum()
     out["radio_true"] = (lost & commanded).sum()

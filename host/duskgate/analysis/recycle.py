@@ -48,9 +48,8 @@ class Recycle:
 def estimate_recycle(t: Trials) -> Recycle:
     """Fit all heads together and report each."""
     rough = _rough(t)
-    units = [u for u, r in rough.items() if r.fits]
+    fit, power, units = _fit_what_carries(t, rough)
     report = {}
-    fit, power = (None, None) if not units else _fit(t, rough, units)
     sags = fit is not None and not isinstance(fit.curve, Flat)
     u_last = {u: _last_u(t, u) for u in rough}
     for k, name in enumerate(t.names):
@@ -60,6 +59,31 @@ def estimate_recycle(t: Trials) -> Recycle:
         if len(curves) > 1:
             report[name]["earlier_cells"] = curves[:-1]
     return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last, power)
+
+
+def _fit_what_carries(t: Trials, rough: dict) -> tuple[Fit | None, Fit | None, list[tuple[int, int]]]:
+    """Fit, power curve's fit and the units in them: those with enough trials near the recycle time that came out."""
+    units = [u for u, r in rough.items() if r.fits]
+    while units:
+        fit, power = _fit(t, rough, units)
+        near = {u: _near(t, fit, units, u) for u in units}
+        carried = [u for u in units if near[u][0] >= NEED_NEAR and near[u][1] >= NEED_MISSED]
+        for u in units:
+            rough[u].near = near[u][0]
+        if len(carried) == len(units):
+            return fit, power, units
+        units = carried
+    return None, None, []
+
+
+def _near(t: Trials, fit: Fit, units: list, unit: tuple[int, int]) -> tuple[int, int]:
+    """Trials of a unit at 0.6 to 1.6 of its recycle time, and how many of them missed."""
+    at = _rows(t, unit)
+    head = unit[0]
+    u = t.spent[at, head] / 1000
+    ratio = t.gap[at, head] / np.exp(fit.ln_r(np.full(len(at), units.index(unit)), u))
+    near = (ratio > 0.6) & (ratio < 1.6)
+    return int(near.sum()), int((near & ~t.fired[at, head]).sum())
 
 
 @dataclass
