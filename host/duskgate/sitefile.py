@@ -105,11 +105,13 @@ class _Reader:
         self.stated: set[str] = set()
 
     def fail(self, place: tuple[str, ...], what: str) -> SiteFileError:
+        """The error that names file, line, place and what is wrong."""
         line = next((self.lines[place[:k]] for k in range(len(place), 0, -1) if place[:k] in self.lines), None)
         where = f"{self.name}{f', line {line}' if line else ''}: " if self.name else ""
         return SiteFileError(where + what)
 
     def site(self, found: dict[str, Any]) -> Site:
+        """The whole file as a Site."""
         parts: dict[str, Any] = {}
         for section, kind in SECTIONS.items():
             if section in found:
@@ -125,12 +127,14 @@ class _Reader:
         return site
 
     def list(self, section: str, entries: Any, kind: type) -> tuple:
+        """A list of tables, as [[heads]]."""
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise self.fail((section,), f"write each of them as a block that begins with [[{section}]].")
         made = [self.table((section, str(i)), entry, kind) for i, entry in enumerate(entries)]
         return tuple(replace(item, name=item.name or f"head {i}") for i, item in enumerate(made, 1))
 
     def table(self, place: tuple[str, ...], found: Any, kind: type) -> Any:
+        """One table: every key known, of its type, within bounds."""
         title = place[0] if place else ""
         if not isinstance(found, dict):
             raise self.fail(place, f"{title} is a block: write [{title}] and its keys below it.")
@@ -158,6 +162,7 @@ class _Reader:
         return f"{name} is not known{where}{f'; did you mean {close[0]}?' if close else '.'}"
 
     def value(self, place: tuple[str, ...], value: Any, rule: Mapping[str, Any]) -> Any:
+        """One value by its rule."""
         kind = rule["kind"]
         if kind in ("number", "whole"):
             return self.number(place, value, rule, kind == "whole")
@@ -175,12 +180,14 @@ class _Reader:
         return self.text(place, value, rule)
 
     def pair(self, place: tuple[str, ...], value: Any) -> tuple[float, float]:
+        """Two numbers."""
         if not isinstance(value, list) or len(value) != 2:
             raise self.fail(place, f"{place[-1]} takes two numbers in brackets, such as [0.45, 3.0].")
         first, second = (self.number(place, part, {"low": 0, "high": 1e6}, False) for part in value)
         return first, second
 
     def curve(self, place: tuple[str, ...], value: Any) -> tuple[tuple[float, float], ...]:
+        """Rising [hours, mV] pairs of a discharge curve."""
         if not isinstance(value, list) or len(value) < 2:
             raise self.fail(place, f"{place[-1]} takes at least two pairs, such as [[0, 5400], [14, 3600]].")
         pairs = tuple(self.pair(place, part) for part in value)
@@ -190,6 +197,7 @@ class _Reader:
         return pairs
 
     def text(self, place: tuple[str, ...], value: Any, rule: Mapping[str, Any]) -> str:
+        """A text, or one of the words allowed."""
         if not isinstance(value, str):
             raise self.fail(place, f"{place[-1]} is {_said(value)}, it must be text in quotes.")
         if not value.isprintable() or len(value) > 200:
@@ -206,6 +214,7 @@ class _Reader:
         return value
 
     def number(self, place: tuple[str, ...], value: Any, rule: Mapping[str, Any], whole: bool) -> Any:
+        """A number within its bounds."""
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             unit = UNITS.get(_unit(place[-1]))
             raise self.fail(
@@ -219,6 +228,7 @@ class _Reader:
         return int(value) if whole else float(value)
 
     def power(self, place: tuple[str, ...], value: Any) -> float:
+        """A power fraction: 1/16 as text, or a number."""
         if isinstance(value, str):
             match = FRACTION.fullmatch(value.strip())
             share = int(match[1]) / int(match[2]) if match and int(match[2]) else math.nan
@@ -232,6 +242,7 @@ class _Reader:
         return share
 
     def names(self, place: tuple[str, ...], value: Any, choices: Sequence[str]) -> tuple[str, ...]:
+        """A list of words out of those allowed."""
         if not isinstance(value, list) or not all(isinstance(part, str) for part in value):
             raise self.fail(place, f'{place[-1]} is a list of names, such as ["{choices[0]}"].')
         for part in value:

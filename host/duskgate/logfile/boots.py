@@ -29,14 +29,17 @@ class Statements:
 
     @property
     def cycles(self) -> np.ndarray:
+        """Clock cycles in one tick (tag 40)."""
         return self.value[tags.CYCLES]
 
     @property
     def clock(self) -> np.ndarray:
+        """System clock in Hz (tag 41)."""
         return self.value[tags.CLOCK]
 
     @property
     def low_mask(self) -> np.ndarray:
+        """Bits of the channels that are active when the wire is low (tag 43)."""
         return self.value[tags.LOW_MASK]
 
 

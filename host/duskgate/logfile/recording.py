@@ -41,6 +41,7 @@ def table(name: str, **columns: object) -> pd.DataFrame:
 
 
 def category(name: str, column: str, values: object) -> pd.Categorical:
+    """Category values of a column, with every word that `fields` allows for it."""
     return pd.Categorical(pd.Series(values, dtype=object), categories=list(CATEGORIES[(name, column)]))
 
 
@@ -55,6 +56,7 @@ def problem(file: str, offset: int, size: int, what: str) -> dict:
 
 
 def problems_table(rows: Iterable[dict]) -> pd.DataFrame:
+    """Rows of (file, offset, bytes, what) as the table of problems."""
     rows = list(rows)
     return table("problems", **{column: [row[column] for row in rows] for column in RECORDING["problems"]})
 
@@ -79,6 +81,7 @@ class Recording:
 
     @property
     def damaged(self) -> bool:
+        """Whether anything of the log could not be read."""
         return len(self.problems) > 0
 
     def reading(self, kind: str) -> pd.DataFrame:

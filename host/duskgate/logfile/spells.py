@@ -13,11 +13,13 @@ COUNTS = {"lost_edges": OVERRUN, "fifo_drops": OVERRUN, "store_lost": STORE}
 
 
 def frame(boot: np.ndarray, from_ns: np.ndarray, to_ns: np.ndarray, why: str) -> pd.DataFrame:
+    """Blind spells as a table: boot, from_ns, to_ns (int64 arrays of one length), and why in one word for all."""
     boot = np.asarray(boot)
     return table("blind", boot=boot, from_ns=from_ns, to_ns=to_ns, why=category("blind", "why", [why] * len(boot)))
 
 
 def sorted_table(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Several tables of spells as one, by boot and begin."""
     parts = [part for part in parts if len(part)]
     if not parts:
         return table("blind")

@@ -18,11 +18,13 @@ class Stream:
     size: int = 0
 
     def append(self, piece: Piece) -> None:
+        """Add the next piece of the same segment."""
         self.parts.append(piece)
         self.starts.append(self.size)
         self.size += len(piece.data)
 
     def joined(self) -> bytes | memoryview:
+        """All pieces as one run of bytes."""
         if len(self.parts) == 1:
             return self.parts[0].data
         return b"".join(part.data for part in self.parts)

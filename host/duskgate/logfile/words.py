@@ -59,6 +59,7 @@ class Words:
         return self.values[self._value_tags == tag]
 
     def boot_of(self, at: np.ndarray) -> np.ndarray:
+        """Number of the boot that each record (index array) belongs to."""
         return np.searchsorted(self.boot_starts, at, side="right") - 1
 
     def owner(self, at: np.ndarray) -> np.ndarray:
@@ -110,4 +111,5 @@ def ticks_to_ns(ticks: np.ndarray, cycles: np.ndarray | int, clock: np.ndarray |
 
 
 def signed48(values: np.ndarray) -> np.ndarray:
+    """48-bit two's complement values (uint64 array) as int64."""
     return (values << 16) >> 16

@@ -5,6 +5,7 @@ from .style import axis, colour, make, plain, words_at
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of the blind times over the board's starts; traces, layout and size as a plain dict."""
     boots = [
         b for b in facts["log"]["boots"] if b["start_utc_us"] > facts["known_from_utc_us"] and b["clock"] != "unknown"
     ]

@@ -6,6 +6,7 @@ from .style import axis, colour, every, in_template, jitter, make, plain, words_
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of the delays of each head, thinned as `facts` says; a plain dict."""
     fires, said = tables["fires"], facts["figures"]["delay"]
     lanes = said["lanes"]
     data, notes = [], []

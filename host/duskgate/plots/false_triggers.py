@@ -17,6 +17,7 @@ WIDEST = 34.0  # pixels of the largest circle
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of the false triggers by kind and half hour; a plain dict."""
     edges = _edges(facts)
     counts = {}
     for kind, *_ in ROWS:

@@ -17,6 +17,7 @@ def chance(gap_s: np.ndarray, r50_s: float, r95_s: float, lapse: float) -> np.nd
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of answers against the time since the last light, with the fitted curves; a plain dict."""
     shares = facts["answered_by_gap"]
     lo = max(0.03, 0.8 * min(s["gap_mid_s"] for s in shares))
     hi = 1.25 * max(s["gap_mid_s"] for s in shares)

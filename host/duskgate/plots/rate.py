@@ -9,6 +9,7 @@ FEW = 5  # marks that rest on fewer visits than this are hollow
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of visits per hour of sight with intervals and the best window; a plain dict."""
     rates = tables["rates"]
     seen = rates[(rates["exposure_s"] > 0) & rates["rate_per_h"].notna()]
     rate, lo, hi = (seen[c].to_numpy(dtype=float) for c in ("rate_per_h", "lo", "hi"))

@@ -63,6 +63,7 @@ def jitter(n: int, half: float) -> np.ndarray:
 
 
 def axis(title: str, **more) -> dict:
+    """An axis with its title, drawn as all figures draw theirs."""
     return {
         "title": {"text": title, "standoff": 8, "font": {"size": 13}},
         "gridcolor": colour("grid"),

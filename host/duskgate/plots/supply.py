@@ -10,6 +10,7 @@ SHOW_H = 36.0  # a forecast beyond this many hours is cut on the axis, and its w
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of the logger's supply with its forecast; a plain dict."""
     supply = tables["supply"]
     seen = supply[(supply["utc_us"] > facts["known_from_utc_us"]) & supply["batt_mv"].notna()]
     logger = (facts["estimates"].get("supply") or {}).get("logger") or {}

@@ -14,6 +14,7 @@ ROWS = (
 
 
 def figure(tables: dict, facts: dict):
+    """Figure of the visits under sun, twilight and moon; a plain dict."""
     visits = tables["visits"]
     visits = visits[visits["start_utc_us"] > facts["known_from_utc_us"]]
     present = [r for r in ROWS if (visits["caught"] == r[0]).any()] or [("", "visits", "full", "circle")]

@@ -92,6 +92,7 @@ def main_cause(est: dict) -> str | None:
 
 
 def false_text(est: dict) -> str:
+    """What broke the beam besides visitors, in one phrase."""
     kinds = est.get("kinds") or {}
     parts = [f"{words.number(kinds[k])} {FALSE_WORDS.get(k, k)}" for k in FALSE_KINDS if kinds.get(k)]
     lights = (est.get("fires") or {}).get("interference", 0)

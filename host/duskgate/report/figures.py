@@ -44,6 +44,7 @@ def _figure(title: str, alt: str, note: str, table: dict, *, points: int = 0, ma
 
 
 def ordinal(n: int) -> str:
+    """'2nd', '3rd', '4th' ... of a whole number."""
     ending = {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th") if n % 100 not in (11, 12, 13) else "th"
     return f"{n}{ending}"
 

@@ -89,6 +89,7 @@ def _dispersion(est: dict) -> str:
 
 
 def versions(boots: list[dict], tool_version: str) -> dict:
+    """Versions of the tool, the tables, the firmware and the interpreters that the page rests on."""
     return {
         "duskgate": tool_version,
         "tables": fields.TABLES_VERSION,

@@ -68,6 +68,7 @@ def all_numbers(est: dict, caught: dict[str, int]) -> dict[str, dict]:
 
 
 def visit_numbers(est: dict) -> dict[str, dict]:
+    """Count, pause, rate and best rate of the visits, labelled."""
     v, out = est.get("visits") or {}, {}
     if v:
         lo, hi = sorted((v.get("n_narrow", v["n"]), v.get("n_wide", v["n"])))
@@ -105,6 +106,7 @@ def caught_numbers(caught: dict[str, int]) -> dict[str, dict]:
 
 
 def latency_numbers(latency: dict) -> dict[str, dict]:
+    """Median and tail of each path and head, and the skews, labelled; milliseconds and microseconds."""
     out = {}
     for path, found in latency.items():
         way = PATH_WORDS.get(path, path)
@@ -161,6 +163,7 @@ def chain_numbers(est: dict) -> dict[str, dict]:
 
 
 def miss_numbers(est: dict) -> dict[str, dict]:
+    """Misses and their share, labelled."""
     fires, misses, out = est.get("fires") or {}, est.get("misses") or {}, {}
     if fires:
         out["fires"] = counted("Firings seen", fires.get("n", 0), "firings", group="flash")
@@ -193,6 +196,7 @@ RECYCLE_COLUMNS = (
 
 
 def recycle_numbers(recycle: dict) -> dict[str, dict]:
+    """Recycle figures of each head, labelled; seconds."""
     out = {}
     for head, found in recycle.items():
         name = words.head_name(head)
@@ -233,6 +237,7 @@ def _said(numbers: dict, key: str) -> str:
 
 
 def supply_numbers(supply: dict) -> dict[str, dict]:
+    """Logger's voltage and hours, heads' firings left, labelled."""
     logger, out = supply.get("logger") or {}, {}
     if words.finite(logger.get("end_mv")):
         text = f"{words.volts(logger['start_mv'])} at the start, {words.volts(logger['end_mv'])} at the end"

@@ -9,7 +9,8 @@ from . import words
 
 HOUR_US = words.HOUR_US
 BEAM_SOURCE_WORDS = {
-    "own": "The beam is this board's own: the delay is the whole way from the broken beam to the light.",
+    "own": "The beam is this board's own: the delay is the way from its receiver's signal to the light; "
+    "the receiver's own response comes before it.",
     "tap": "The beam is read at the trigger unit's output: the unit's own delay (receiver filter, "
     "relay) is not contained in the delay.",
     "beside": "The beam stands beside the rig's own: the delay also holds the animal's way between both beams.",

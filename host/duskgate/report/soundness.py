@@ -20,6 +20,7 @@ ROWS_AT_MOST = 200
 
 
 def why_words(why: str) -> str:
+    """A reason of a gap as the page says it."""
     return WHY_WORDS.get(str(why), str(why).replace("_", " "))
 
 
@@ -92,6 +93,7 @@ def boot_facts(boots, local: words.LocalTime, versions: dict[int, str] | None = 
 
 
 def boots_table(boots: list[dict]) -> dict:
+    """Starts of the board as a table of text."""
     rows = [
         [
             str(b["boot_no"]),

@@ -89,6 +89,7 @@ def hours(seconds: float) -> str:
 
 
 def volts(mv: float) -> str:
+    """Millivolts as text in volts, two decimals."""
     return f"{number(mv / 1000, 2)} V"
 
 
@@ -119,11 +120,13 @@ class LocalTime:
 
     @property
     def label(self) -> str:
+        """Zone and offset, as the axes name it."""
         sign = "+" if self.offset_s >= 0 else "-"
         h, m = divmod(abs(self.offset_s) // 60, 60)
         return f"{self.zone}, UTC{sign}{h}" + (f":{m:02d}" if m else "")
 
     def moment(self, utc_us: int) -> dt.datetime:
+        """Local clock time of a UTC instant in us."""
         return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=int(utc_us), seconds=self.offset_s)
 
     def clock(self, utc_us: int | None, seconds: bool = False) -> str:
@@ -133,9 +136,11 @@ class LocalTime:
         return self.moment(utc_us).strftime("%H:%M:%S" if seconds else "%H:%M")
 
     def span(self, start_utc_us: int, end_utc_us: int) -> str:
+        """'from to' of two UTC instants in us, in local clock time."""
         return f"{self.clock(start_utc_us)} to {self.clock(end_utc_us)}"
 
     def facts(self) -> dict:
+        """What the page has to know about the zone."""
         note = (
             f"The clocks change during this night; all times keep the offset of its beginning ({self.label})."
             if self.changes

@@ -27,6 +27,7 @@ class Line:
         return self.base_us + whole + np.rint(self.deviation(t_ns) + rest).astype(np.int64)
 
     def deviation(self, t_ns: np.ndarray) -> np.ndarray:
+        """How far the line lies from the straight rate at board times t_ns, ns."""
         t = np.asarray(t_ns).astype(float)
         out = np.interp(t, self.knots_ns, self.deviation_us)
         before, after = np.minimum(t - self.knots_ns[0], 0), np.maximum(t - self.knots_ns[-1], 0)

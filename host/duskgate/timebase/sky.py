@@ -29,6 +29,7 @@ class Place:
     height_m: float = 0.0
 
     def observer(self) -> astronomy.Observer:
+        """The place as the almanac library wants it."""
         return astronomy.Observer(self.latitude_deg, self.longitude_deg, self.height_m)
 
 

@@ -43,6 +43,7 @@ class Command:
 
     @property
     def fired(self) -> int:
+        """Whether any head lit."""
         return sum(1 << k for k, t in enumerate(self.light_s) if not math.isnan(t))
 
 
@@ -62,6 +63,7 @@ class Chain:
         self.fires = [0] * len(self.plan.heads)
 
     def dark(self, start_s: float, break_id: int, fate: str) -> Command:
+        """A command that no head answers, with why."""
         return Command(start_s, break_id, fate, [math.nan] * len(self.plan.heads))
 
     def from_beam(self, start_s: float, length_s: float, break_id: int) -> Command:
@@ -109,6 +111,7 @@ class Chain:
             command.fresh |= int(draw[k] < phi(math.log(gap / head.recycle_s) / head.sigma)) << k
 
     def heads_answer(self, command: Command, at: float) -> None:
+        """Let each head answer a command if it is charged, and keep what it did."""
         rng, heads = self.rng, self.plan.heads
         self.judge(command, at, rng.random(len(heads)))
         lapse = rng.random(len(heads))
@@ -137,6 +140,7 @@ def cause(command: Command, n_heads: int) -> str:
 
 
 def outcome(command: Command, n_heads: int) -> str:
+    """none, partial or all: what the heads did at a command."""
     lit = bin(command.fired).count("1")
     return "all" if lit == n_heads else "partial" if lit else "none"
 

@@ -16,18 +16,23 @@ class SceneClock:
         self._shift_ns = 1000 * end_utc_us - base.monotonic_ns()
 
     def time_ns(self) -> int:
+        """Scene time, ns since 1970 UTC."""
         return self._base.monotonic_ns() + self._shift_ns
 
     def time(self) -> float:
+        """Scene time, s since 1970 UTC."""
         return self.time_ns() / 1e9
 
     def monotonic(self) -> float:
+        """This computer's monotonic clock, s."""
         return self._base.monotonic()
 
     def monotonic_ns(self) -> int:
+        """This computer's monotonic clock, ns."""
         return self._base.monotonic_ns()
 
     def sleep(self, seconds: float) -> None:
+        """Wait on this computer's clock."""
         self._base.sleep(seconds)
 
     def follow(self, shown_utc_us: int, board_ns: float, end_ns: int, end_utc_us: int) -> None:

@@ -32,6 +32,7 @@ def in_order(parts: list[np.ndarray]) -> np.ndarray:
 
 
 def write(path: Path, header: dict, rows: np.ndarray) -> None:
+    """Write a scene file: one line of JSON, then the records."""
     line = json.dumps({"scene": 1, **header}, separators=(",", ":"))
     path.write_bytes(line.encode("ascii") + b"\n" + rows.astype(RECORD).tobytes())
 

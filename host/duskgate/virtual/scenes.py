@@ -49,10 +49,12 @@ class Scene:
 
     @property
     def start_utc_us(self) -> int:
+        """True UTC of the scene's begin, us."""
         return self.truth["start_utc_us"]
 
     @property
     def end_utc_us(self) -> int:
+        """True UTC of the scene's end, us."""
         return self.truth["end_utc_us"]
 
 
@@ -135,6 +137,7 @@ def board_records(plan: NightPlan, time: SceneTime) -> np.ndarray:
 
 
 def header_of(plan: NightPlan, seed: int, time: SceneTime) -> dict:
+    """First line of the scene file."""
     return {
         "name": plan.name, "seed": seed, "board": plan.board, "clock_hz": CLOCK_HZ, "cycles_per_tick": CYCLES_PER_TICK,
         "end_ns": int(time.board(plan.hours * 3600.0)), "start_utc_us": int(scene_truth.utc_us(plan, 0.0)),
