@@ -1,0 +1,1 @@
+"""Formulas for planning a night: pure numbers in, pure numbers out."""
