@@ -1,7 +1,7 @@
 """Register addresses that the two chips do not share.
 
-RP2040: data sheet 2.5.7 (DMA), 3.7 (PIO), 4.7.6 (watchdog). RP2350: data sheet 12.6.10, 11.7, 12.9.7. The DREQ numbers
-of the PIO receivers are the same on both (2.5.3.1, 12.6.4.1).
+Source: the register headers of pico-sdk 2.2.0 (addressmap.h, dreq.h, pio.h, dma.h, watchdog.h of each chip), against
+which tests/firmware/test_registers.py checks them. PIO and DMA stand at the same places on both, the watchdog does not.
 """
 
 import sys
