@@ -8,7 +8,6 @@ import sys
 import types
 
 import pytest
-
 from chip import registers
 
 # per chip: PIO bases, first RX DREQ of each PIO, watchdog base
