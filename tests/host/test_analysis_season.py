@@ -1,5 +1,7 @@
 """Several nights: rates, windows, comparisons and trends on nights whose law is known."""
 
+import warnings
+
 import numpy as np
 import pytest
 from duskgate.analysis import season
@@ -73,6 +75,16 @@ def test_one_night_ranks_no_windows():
     best = season.best_window([drawn(np.random.default_rng(4), 0, hump)])
     assert len(best["not_beaten"]) == best["n_windows"] and "first hint" in best["text"]
     assert best["rate_per_h"]["value"] is None
+
+
+def test_a_night_too_short_for_any_window_does_not_count_and_does_not_complain():
+    rng = np.random.default_rng(8)
+    nights = [drawn(rng, k, hump) for k in range(4)]
+    short = NightView("short", 0, np.array([60.0]), (0.0, 600.0), np.zeros((0, 2)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        best = season.best_window([*nights, short])
+    assert best["start_s"] == season.best_window(nights)["start_s"] and best["n_nights"] == 5
 
 
 def test_no_nights_or_no_visits_give_no_window():

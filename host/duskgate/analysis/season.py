@@ -174,7 +174,8 @@ def _window_rates(nights: list[NightView], length_s: float, step_s: float) -> tu
 
 def _beaten(rate: np.ndarray, lead: int) -> np.ndarray:
     """Windows below the leader by a paired t over nights, each night scaled to the same total."""
-    scale = np.nanmean(rate, axis=1, keepdims=True)
+    known = np.isfinite(rate)
+    scale = (np.where(known, rate, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[:, None]
     scaled = rate / np.where(scale > 0, scale, 1.0)
     gap = scaled[:, [lead]] - scaled
     both = np.isfinite(gap)
