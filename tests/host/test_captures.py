@@ -191,6 +191,7 @@ def test_vcd_vectors_comments_and_codes_that_look_like_values(tmp_path):
         ("#0 0!\n", "5 us", "timescale '5 us'"),
         ("#9999999999999999999 0!\n", "1 us", "18 digits"),
         ("#99999999999999999 0!\n", "100 s", "146 years"),
+        ("#\n", "1 us", "line"),
     ],
 )
 def test_vcd_mistakes_name_their_place(tmp_path, body, scale, where):

@@ -131,7 +131,8 @@ def _times(path: Path, data: bytes, head: _Head, tokens: np.ndarray, first: np.n
     """ns of every token: of the time mark before it, 0 before the first."""
     marks = np.flatnonzero(first == ord("#"))
     value = np.zeros(len(marks), np.int64)
-    digits = tokens[marks, 1:]
+    # at least one column, also where every word of the body is one byte long: a bare "#" then is a time without digits
+    digits = np.pad(tokens[marks, 1:], ((0, 0), (0, 1)))
     known = digits != 0
     bad = ~((digits >= 48) & (digits <= 57)) & known
     if len(marks) and (bad.any() or not known[:, 0].all()):
