@@ -31,6 +31,14 @@ def times(rec) -> list[int]:
     return (rec.edges["t_ns"] // 72_000).tolist()
 
 
+def test_a_later_pull_read_alone_is_not_damaged():
+    """A log file holds only what the logbook lacked: what is older lies in other files, and is blind, not damage."""
+    parts = night()
+    rec = decode_blocks(b"".join(parts[2:]))
+    assert "missing" not in said(rec)
+    assert rec.blind["from_ns"].tolist()[0] == 0 and rec.blind["to_ns"].tolist()[0] > 0
+
+
 def test_a_lost_block_is_a_hole_and_blind_time():
     parts = night()
     rec = decode_blocks(b"".join(parts[:2] + parts[3:]))

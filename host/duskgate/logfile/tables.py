@@ -81,7 +81,9 @@ class Decoder:
     def _report(self, holes: np.ndarray, place: Place) -> None:
         seq, boot = self.blocks["seq"], self.words.boot_of(self.words.block_starts)
         for at in holes.tolist():
-            first = at == 0 or boot[at - 1] != boot[at]
+            if at == 0:
+                continue  # what is older than everything read here lies in earlier pulls; no byte of these is damaged
+            first = boot[at - 1] != boot[at]
             since = 0 if first else int(seq[at - 1]) + 1
             lost = int(seq[at]) - since
             file, offset = place(at)

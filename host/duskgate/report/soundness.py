@@ -14,6 +14,8 @@ WHY_WORDS = {
     "loss": "stamps lost",
     "store lost": "store full",
     "chatter": "chatter, kept as a summary",
+    "bench": "bench shots",
+    "near dark": "next to a dark spell",
 }
 LOSSES = ("loss", "store lost")
 ROWS_AT_MOST = 200
