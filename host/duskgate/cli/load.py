@@ -8,7 +8,7 @@ import click
 from ..errors import BoardRefused, LinkError, UsageError
 from .board_options import bytes_text, example, in_terminal, port_option
 
-BACK_S = 20.0  # a restart with its grace, a new start of USB, and a computer that takes its time
+BACK_S = 45.0  # a restart with its grace, a new start of USB, and a computer that takes its time
 ON_A_CHIP = 1  # interpreter_kind of a real board
 
 
