@@ -137,3 +137,14 @@ def test_stopped_by_the_user_the_board_is_told_to_stop(tmp_path, monkeypatch):
     with fakes.PtyBoard(fakes.FakeBoard({1: [fakes.night_blocks(1), 2]})) as here:
         done = run("--yes", "--shots", 3, "--logbook", tmp_path / "b", "--port", here.url, code=130)
         assert here.board.shots == [(3, 3000), (0, 0)] and "stopped" in done.stderr
+
+
+def test_breaks_by_hand_are_guided_and_measured_like_a_night(tmp_path):
+    """Breaks that come by themselves in real time stand in for the hand; every head answers after 200 us."""
+    scene = fakes.scene_file(tmp_path / "scene", 30.0, [(2.0 + 0.6 * k, 0.2) for k in range(40)])
+    with VirtualBoard(scene, tmp_path / "flash", speed=1) as board:
+        words = ["--by-hand", "--shots", 3, "--gap", "0.3", "--yes", "--json", "--logbook", tmp_path / "b"]
+        done = run(*words, "--port", board.url)
+    facts = json.loads(done.stdout)
+    assert "Break 3 of 3" in done.stderr and facts["path"] == "beam_flash"
+    assert 3 <= facts["answered"] <= facts["shots"] < 20
