@@ -68,7 +68,8 @@ def _plain(value: Any) -> Any:
 
 def lines(facts: dict) -> list[str]:
     """The same for a person."""
-    out = [f"Fired   {facts['shots']} times, {facts['answered']} with light", f"Log     {facts['log']}"]
+    what = "Fired   " if facts["path"] == "shot_flash" else "Broken  "
+    out = [f"{what}{facts['shots']} times, {facts['answered']} with light", f"Log     {facts['log']}"]
     delay = facts["delay"]
     rows = {"first light": delay.get("first_us") or {}, **(delay.get("heads") or {})}
     for name, found in rows.items():
