@@ -23,7 +23,7 @@ def answers() -> dict:
     for channel, t in zip(FLASH, LIGHT_US, strict=True):
         for level in (0, 1):
             edges.append({"pin": FIRST_INPUT + channel, "level": level, "t_us": JUMPER_US + t + PULSE_US * level})
-    return {"origin": "trigger", "trigger": {"pin": SHOT_PIN, "level": 1}, "again": True, "edges": edges}
+    return {"origin": "trigger", "trigger": {"pin": SHOT_PIN, "level": 0}, "again": True, "edges": edges}
 
 
 def test_shots_and_lamp(board):
@@ -33,9 +33,8 @@ def test_shots_and_lamp(board):
         link.shots(4, 400)
         board.control.wait(14)
     seen = board.control("capture", on=False)["edges"]
-    shot = np.array([us for pin, level, us in seen if pin == SHOT_PIN and level == 1])
-    released = np.array([us for pin, level, us in seen if pin == SHOT_PIN and level == 0])
-    assert len(shot) == len(released) == 4
+    shot = np.array([us for pin, level, us in seen if pin == SHOT_PIN and level == 0])
+    assert len(shot) == 4  # an open drain that lets go drives nothing, so the control port tells the closings alone
     lit = [(level, us) for pin, level, us in seen if pin == LAMP_PIN]
     blinks = [b[1] - a[1] for a, b in pairwise(lit) if a[0] == 1 and b[0] == 0]
     t_ns, number = readings(board.pull(), who["boot_id"], "shot")
@@ -43,11 +42,10 @@ def test_shots_and_lamp(board):
     # the moment in the log is just before the contact closes
     late_us = (shot - shot[0]) - (t_ns[-4:] - t_ns[-4]) / 1000
     figures.note(
-        "SHOT and lamp", shots=4, closed_ms=float(np.mean(released - shot)) / 1000,
+        "SHOT and lamp", shots=4,
         gap_error_ms=float(np.abs(np.diff(shot) - 4e5).max()) / 1000,
         log_against_contact_us=float(np.abs(late_us).max()), blinks=len(blinks), blink_ms=float(np.mean(blinks)) / 1000,
     )  # fmt: skip
-    assert np.all(np.abs(released - shot - 20_000) < 2_000)
     assert 2 <= len(blinks) <= 3
     assert all(5_000 < blink < 60_000 for blink in blinks)
 
