@@ -51,6 +51,16 @@ def since(seconds: float | None) -> str:
     return f"{hours}:{minutes:02d}:{s:02d}" if hours else f"{minutes}:{s:02d}"
 
 
+def ago(seconds: float) -> str:
+    """How long ago, with its unit: '4.2 s ago', '3:07 min ago', '2:03:07 h ago'."""
+    return f"{since(seconds)} {unit(seconds)} ago"
+
+
+def unit(seconds: float | None) -> str:
+    """The unit of what `since` says."""
+    return "s" if seconds is None or seconds < 100 else "min" if seconds < 3600 else "h"
+
+
 def picture(live: Live, status: Status) -> list[str]:
     """Exactly 24 lines of at most 80 characters."""
     now = live.now_s + status.ahead_s
@@ -109,21 +119,22 @@ def beside(*named: tuple[str, str]) -> list[str]:
 
 def charged(since_fire: float | None, recycle: tuple[float, str] | None) -> str:
     """Whether the heads should be ready again, as far as earlier nights tell."""
+    said = unit(since_fire).ljust(8)
     if recycle is None:
-        return "s       recycle time not known: a bench or a pulled night tells it"
+        return f"{said}recycle time not known: a bench or a pulled night tells it"
     if since_fire is None:
-        return f"s       recycle {recycle[1]}"
+        return f"{said}recycle {recycle[1]}"
     word = "ready" if since_fire >= recycle[0] else "CHARGING"
-    return f"s       {word}; recycle {recycle[1]}"
+    return f"{said}{word}; recycle {recycle[1]}"
 
 
 def last_words(live: Live, now: float) -> str:
     """When the last visit and the last miss were."""
-    visit = "no visit yet" if live.last_visit_s is None else f"last visit {since(now - live.last_visit_s)} s ago"
+    visit = "no visit yet" if live.last_visit_s is None else f"last visit {ago(now - live.last_visit_s)}"
     if live.last_miss_s is None:
         return visit
     gap = "" if live.miss_gap_s is None else f", {since(live.miss_gap_s)} s after the fire before it"
-    return f"{visit}; last miss {since(now - live.last_miss_s)} s ago{gap}"
+    return f"{visit}; last miss {ago(now - live.last_miss_s)}{gap}"
 
 
 def heads_words(live: Live) -> str:
