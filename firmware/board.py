@@ -66,6 +66,7 @@ def run(cause, crashes, healthy):
     settings = Settings(fs)
     store = Store(fs, lambda: settings["drop_unpulled"])
     idle = unwired(settings["channels"])
+    stream = Usb()
     parts = {
         "stamper": EdgeStamper(
             _MEMORY,
@@ -82,8 +83,8 @@ def run(cause, crashes, healthy):
         "button": Button(wiring.BUTTON),
         "shot": Shot(wiring.SHOT, wiring.SHOT_MS),
         "lamp": Lamp(wiring.LAMP),
-        "stream": Usb(),
-        "pace": Pace(wiring.PAUSE_MS),
+        "stream": stream,
+        "pace": Pace(wiring.PAUSE_MS, stream.wait),
         "watchdog": Watchdog(wiring.WATCHDOG_MS),
     }
     boot_id = int.from_bytes(os.urandom(4), "little") or 1

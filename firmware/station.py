@@ -22,7 +22,7 @@ from core.verbs import Verbs
 from core.version import FIRMWARE, packed
 
 HOUR_MS = 3600000
-PUMP_STEPS = 24  # link steps in one pass at most: about 12 frames, some 20 ms of a USB link
+PUMP_STEPS = 64  # link steps in one pass at most: about 32 frames, some 90 ms of a USB link
 LINK_DRAIN_MS = 2000  # time for the last answer to leave before a restart
 SILENT_PERIODS = 2  # counter periods without a word: the stamper is dead
 NIGHT_HOURS = 12  # a night's length where its size is worked out from the hours so far

@@ -32,6 +32,10 @@ class Usb:
             n += 1
         return self._view[:n] if n else b""
 
+    def wait(self, ms):
+        """Rest for so long at most; less where something arrives."""
+        self._reader.poll(ms)
+
     def write(self, view):
         if not self._writer.poll(0):
             return 0

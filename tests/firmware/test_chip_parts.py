@@ -19,7 +19,7 @@ ROOM = ("machine", "rp2", "uctypes", "wiring", "main", "board")
 class Pin:
     """Levels by number; PULL_UP lifts a pin that nobody drives."""
 
-    IN, OUT, PULL_UP, PULL_DOWN = range(4)
+    IN, OUT, PULL_UP, PULL_DOWN, OPEN_DRAIN = range(5)
     driven: ClassVar[dict[int, int]] = {}
     log: ClassVar[list[tuple]] = []
 
@@ -319,12 +319,13 @@ def test_supply_is_measured_behind_the_divider(chip):
 def test_shot_is_never_left_closed(chip, monkeypatch):
     part = chip.part("shot").Shot(10, 50)
     assert part.fire() is True and chip.ticks["us"] == 50000
-    assert [entry[2] for entry in Pin.log if entry[1] == "value"] == [1, 0]
+    assert [entry[2] for entry in Pin.log if entry[1] == "value"] == [0, 1]
+    assert (10, Pin.OPEN_DRAIN, Pin.PULL_UP) in Pin.log
     module = chip.part("shot")
     monkeypatch.setattr(module, "sleep_ms", lambda ms: (_ for _ in ()).throw(KeyboardInterrupt()))
     with pytest.raises(KeyboardInterrupt):
         part.fire()
-    assert Pin.log[-1] == (10, "value", 0)
+    assert Pin.log[-1] == (10, "value", 1)
 
 
 def test_button_needs_30_ms(chip):
@@ -486,7 +487,7 @@ def test_a_whole_board_is_put_together(chip, monkeypatch):
             return "log"
 
     monkeypatch.setattr(board, "Station", Station)
-    monkeypatch.setattr(board, "Usb", lambda: types.SimpleNamespace(read=lambda: b"", write=len))
+    monkeypatch.setattr(board, "Usb", lambda: types.SimpleNamespace(read=lambda: b"", write=len, wait=None))
     assert board.run(2, 1, None) == "log"
     station = made["station"]
     assert station.wiring_check == ["SYNC"] and made["healthy"] == 600000
