@@ -18,15 +18,14 @@ class Control:
     def __init__(self, address: str):
         host, _, port = address.rpartition(":")
         self._socket = socket.create_connection((host or "127.0.0.1", int(port)), timeout=ANSWER_S)
-        self._file = self._socket.makefile("rw", encoding="utf-8", newline="\n")
+        self._rest = b""
         self.events: list[dict] = []
 
     def close(self) -> None:
         self._socket.close()
 
     def __call__(self, command: str, **more: Any) -> dict:
-        self._file.write(json.dumps({"cmd": command, **more}) + "\n")
-        self._file.flush()
+        self._socket.sendall(json.dumps({"cmd": command, **more}).encode() + b"\n")
         while True:
             said = self._next(ANSWER_S)
             if "ok" in said:
@@ -59,14 +58,22 @@ class Control:
                 raise ControlError(f"no event {name} within {within_s} s")
             self._next(within_s)
 
+    def forget_events(self) -> None:
+        """Drop every event up to now, also those not read yet."""
+        self("status")
+        self.events.clear()
+
     def _next(self, within_s: float) -> dict:
         self._socket.settimeout(within_s)
-        try:
-            line = self._file.readline()
-        except OSError as error:
-            raise ControlError(f"the control port is silent: {error}") from error
-        if not line:
-            raise ControlError("the control port is closed")
+        while b"\n" not in self._rest:
+            try:
+                data = self._socket.recv(65_536)
+            except OSError as error:
+                raise ControlError(f"the control port is silent: {error}") from error
+            if not data:
+                raise ControlError("the control port is closed")
+            self._rest += data
+        line, self._rest = self._rest.split(b"\n", 1)
         said = json.loads(line)
         if "event" in said:
             self.events.append(said)

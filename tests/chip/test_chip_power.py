@@ -32,7 +32,7 @@ def cut_in_commit(board, seed: int, after_us: float) -> Cut:
         board.control.wait(1.0)
         boot_no = link.who()["boot_no"]
         asked = board.control.now_us()
-        board.control.events.clear()
+        board.control.forget_events()
         board.control("cut", in_us=after_us)
         try:
             link.commit()
@@ -49,7 +49,7 @@ def cut_without_commit(board, seed: int, after_s: float) -> Cut:
         link.commit()
         played = board.begin(link, scene.spread(seed, 200, 50_000, 250_000))
         boot_no = link.who()["boot_no"]
-    board.control.events.clear()
+    board.control.forget_events()
     board.control("cut", at_us=played.begin_us + 1e6 * after_s)
     off = board.control.event("off")
     return Cut(played, 0.0, off["board_us"], off["torn"] is not None, boot_no)

@@ -10,7 +10,7 @@ from .chipboard import HOLD_PIN, boot_rows, readings
 
 BROKEN = b"raise ValueError('broken on purpose')\n"
 HANG = """
-import time, station
+import board, station
 stamp = station.Station._stamp
 def hang(self, now_ms):
     while now_ms > 20000:
@@ -63,7 +63,6 @@ def test_hold_over_the_link_has_no_watchdog(board):
 def test_a_broken_program_ends_at_the_prompt_and_load_mends_it(board):
     with board.prompt() as transport:
         transport.fs_writefile("/station.py", BROKEN)
-    board.control.events.clear()
     board.control.wait(30)  # three starts with their grace
     with pytest.raises(LinkError):
         board.await_logger(within_s=3.0)
@@ -83,13 +82,13 @@ def test_watchdog_ends_a_loop_that_hangs(board):
     from duskgate.link import install
 
     transport = install.prompt_when_back(board.url, 60)
-    board.control.events.clear()
     transport.exec_raw_no_follow(HANG)
     time.sleep(2)
     install.close_prompt(transport)
     who = board.await_logger()  # the program that will hang 20 s after its start
     with board.link() as link:
         played = board.play(link, scene.spread(22, 50, 1000, 3000))
+    board.control.forget_events()
     board.control.event("reset", within_s=240)
     after = board.await_logger()
     recording = board.pull()
