@@ -1,6 +1,6 @@
 """Scores the analysis on invented nights of known truth and prints what it reached beside what it must reach.
 
-    python tests/benchmarks/truth_table.py [--nights 40] [--kinds calm busy ...] [--tuning]
+    python tests/benchmarks/truth_table.py [--nights 40] [--kinds calm busy ...] [--tuning] [--write DEVELOPERS.md]
 
 Seeds from 10,000 on are those to report; `--tuning` takes seeds from 0 on instead, which may be used while thresholds
 or methods are chosen. A figure comes with its number of trials.
@@ -23,6 +23,7 @@ from tests.truth.night import NAMES, make
 from tests.truth.score import run
 
 REPORTED_FROM = 10_000
+BEGIN, END = "<!-- truth table -->", "<!-- end of truth table -->"
 EMPTY_NIGHTS = 250  # a rare false visit needs more nights to show than a common error does
 F1_TARGET = {"calm": 0.98, "failing": 0.98, "busy": 0.97, "misaligned": 0.97, "rain": 0.95, "daytime": 0.95}
 
@@ -139,34 +140,75 @@ def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
     return lines
 
 
-def show(title: str, lines: list[tuple]) -> None:
+def show(title: str, lines: list[tuple]) -> list[tuple]:
     if lines:
         print(f"\n{title}")
     for row, what, value, target, n in lines:
         print(f"  {row:4} {what:48} {value:10.4f}   {target:24} n {n}", flush=True)
+    return lines
 
 
-def main() -> None:
+def number(value: float) -> str:
+    return f"{value:.3g}" if abs(value) >= 1 else f"{value:.3f}".replace("0.", ".", 1)
+
+
+def table_of_kinds(by_kind: dict[str, list[tuple]]) -> list[str]:
+    """Markdown: a row for each figure, a column for each kind of night, `value (n)` in the cells."""
+    rows: dict[tuple, dict[str, str]] = {}
+    for kind, lines in by_kind.items():
+        for row, what, value, target, n in lines:
+            key = (row, what, "" if row == "1a" or what.startswith("R50") else target)
+            rows.setdefault(key, {})[kind] = f"{number(value)} ({n})" if np.isfinite(value) else ""
+    text = ["| row | figure | target | " + " | ".join(by_kind) + " |", "|---|---|---|" + "---|" * len(by_kind)]
+    for (row, what, target), cells in sorted(rows.items(), key=lambda item: item[0][0] or "9"):
+        text.append(f"| {row} | {what} | {target} | " + " | ".join(cells.get(kind, "") for kind in by_kind) + " |")
+    return text
+
+
+def table_of_lines(lines: list[tuple]) -> list[str]:
+    text = ["| row | figure | value | target | n |", "|---|---|---|---|---|"]
+    return text + [f"| {row} | {what} | {number(value)} | {target} | {n} |" for row, what, value, target, n in lines]
+
+
+def write(path: Path, text: list[str]) -> None:
+    """Put the tables between the marks of a Markdown page."""
+    page = path.read_text(encoding="utf-8")
+    before, rest = page.split(BEGIN)
+    _, after = rest.split(END)
+    path.write_text(f"{before}{BEGIN}\n" + "\n".join(text) + f"\n{END}{after}", encoding="utf-8")
+
+
+def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--nights", type=int, default=40)
     parser.add_argument("--kinds", nargs="*", default=list(PLANS))
     parser.add_argument("--tuning", action="store_true")
     parser.add_argument("--rates", type=int, default=100, help="trials of rates over nights; 0 leaves them out")
     parser.add_argument("--forecasts", type=int, default=30, help="trials of each forecast; 0 leaves them out")
-    given = parser.parse_args()
+    parser.add_argument("--write", type=Path, help="page that gets the tables between its marks")
+    return parser.parse_args()
+
+
+def main() -> None:
+    given = arguments()
     first = 0 if given.tuning else REPORTED_FROM
-    print(f"{given.nights} nights a kind, seeds from {first}")
+    said = f"{given.nights} nights a kind (empty: at least {EMPTY_NIGHTS}), seeds from {first}"
+    print(said)
     everything: list[dict] = []
+    by_kind: dict[str, list[tuple]] = {}
     for kind in given.kinds:
         began = time.perf_counter()
         nights = max(given.nights, EMPTY_NIGHTS) if kind == "empty" and not given.tuning else given.nights
         rows = scores(kind, nights, first)
         everything += rows
         lines = visit_lines(kind, rows) + kind_lines(rows) + flash_lines(kind, rows) + recycle_lines(kind, rows)
-        show(f"{kind} ({time.perf_counter() - began:.0f} s)", lines)
-    show("all kinds together", kind_lines(everything) if everything else [])
-    show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
-    show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
+        by_kind[kind] = show(f"{kind} ({time.perf_counter() - began:.0f} s)", lines)
+    by_kind["all"] = show("all kinds together", kind_lines(everything) if everything else [])
+    rest = show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
+    rest += show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
+    if given.write:
+        head = f"{said}; {given.rates} trials of rates, {given.forecasts} of each forecast. A cell is `value (n)`."
+        write(given.write, [head, "", *table_of_kinds(by_kind), "", *table_of_lines(rest)])
 
 
 if __name__ == "__main__":
