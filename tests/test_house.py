@@ -64,7 +64,10 @@ ONLY = {
     "click": ["host/duskgate/cli/"],
     "jinja2": ["host/duskgate/report/"],
     "plotly": ["host/duskgate/plots/", "host/duskgate/report/page.py"],
-    "duskgate.analysis": ["host/duskgate/analysis/", "host/duskgate/ready/", "host/duskgate/report/facts.py", "host/duskgate/cli/"],
+    "duskgate.analysis": [
+        "host/duskgate/analysis/", "host/duskgate/ready/", "host/duskgate/report/facts.py",
+        "host/duskgate/report/season_facts.py", "host/duskgate/report/delay_facts.py", "host/duskgate/cli/",
+    ],
     "duskgate.cli": ["host/duskgate/cli/", "host/duskgate/__main__.py"],
 }
 

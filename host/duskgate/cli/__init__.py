@@ -29,6 +29,8 @@ COMMANDS = {
     "pull": ("pull", "Copy what is new from the board into the logbook, checked and safe."),
     "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
     "night": ("night", "A night's report: what came, what was caught, what was missed and why."),
+    "season": ("season", "Several nights together: the best hours and how sure, moon, trend, two rigs compared."),
+    "delay": ("delay", "The rig's delay by path and head, rigs side by side, and where to put the beam for it."),
 }
 
 

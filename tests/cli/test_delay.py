@@ -1,0 +1,98 @@
+"""`duskgate delay`: logs in; lines, JSON and exit codes out."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+from duskgate.cli import main
+
+from tests.cli.season_books import book, date_of, log_name
+from tests.factories import flip
+
+
+def run(*words: object, code: int = 0):
+    done = CliRunner().invoke(main, ["delay", *map(str, words)])
+    assert done.exit_code == code, done.output
+    return done
+
+
+@pytest.fixture(scope="module")
+def logbook(tmp_path_factory):
+    return book(tmp_path_factory.mktemp("delay") / "logbook", (0, 1))
+
+
+def dark_capture(folder):
+    """A beam without any light sensor, and no time of day."""
+    rows = ["boot,t_us,channel,level"]
+    for k in range(40):
+        rows += [f"0,{k * 5e6 + 1000:.3f},BEAM,1", f"0,{k * 5e6 + 90_000:.3f},BEAM,0"]
+    path = folder / "edges.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path
+
+
+def lit_capture(folder):
+    """The same with one head 4 ms after each break, give or take some us."""
+    rows = ["boot,t_us,channel,level"]
+    for k in range(60):
+        at = k * 5_000_000 + 1000
+        light = at + 4000 + (k * 37) % 50
+        rows += [f"0,{at},BEAM,1", f"0,{light},FLASH1,1", f"0,{light + 200},FLASH1,0", f"0,{at + 90_000},BEAM,0"]
+    path = folder / "edges.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path
+
+
+def test_lines_and_json_say_the_same(logbook):
+    lines = run(logbook).stdout.splitlines()
+    facts = json.loads(run(logbook, "--json").stdout)
+    assert lines == facts["summary"] and facts["facts_version"] == 1 and 10 <= len(lines) <= 20
+    names = [line[:9].strip() for line in lines if not line.startswith(" ")]
+    assert names == ["Rig", "Delay", "Skew", "Late", "Drift", "Contains", "Lead", "Jitter", "Depth"]
+    assert "Contains The beam is this board's own" in "\n".join(lines)
+
+
+def test_a_speed_given_is_used_and_said(logbook):
+    out = run(logbook, "--speed-m-s", 3).stdout
+    assert "at 3 m/s (given)" in out
+    assert run(logbook, "--speed-m-s", 0, code=2).stderr
+
+
+def test_a_capture_without_time_of_day_is_measured_all_the_same(tmp_path):
+    facts = json.loads(run(lit_capture(tmp_path), "--json").stdout)
+    rig = facts["rigs"][0]
+    assert rig["nights"] == ["unknown date"] and rig["n_answered"] == 60
+    found = rig["paths"]["beam_flash"]
+    median = found["heads"].get("FLASH1", found["first_us"])["median"]
+    assert 4000 <= median["lo"] <= median["value"] <= median["hi"] <= 4050 and median["n"] == 60
+
+
+def test_without_a_light_sensor_there_is_no_delay_and_it_says_why(tmp_path, logbook):
+    done = run(dark_capture(tmp_path), code=5)
+    assert "no light sensor" in done.stdout and done.stderr.count("\n") == 1
+    both = run(logbook, tmp_path / "edges.csv").stdout  # one of two rigs tells its delay: that is an answer
+    assert "no light sensor" in both and "no path that both measured" in both
+
+
+def test_two_rigs_and_two_boards_stand_side_by_side(logbook, tmp_path):
+    facts = json.loads(run(logbook, logbook / log_name(0), "--json").stdout)
+    assert [len(r["nights"]) for r in facts["rigs"]] == [2, 1] and len(facts["differences"]) == 1
+    assert facts["differences"][0]["paths"]["beam_flash"]["heads"]["left"]["median"]["lo"] < 0
+    folder = book(book(tmp_path / "b", (0,)), (1,), board="ffff38528350ab2c", seed=30)
+    rigs = json.loads(run(folder, "--json").stdout)["rigs"]
+    assert [r["nights"] for r in rigs] == [[date_of(0)], [date_of(1)]]
+    assert rigs[1]["label"].endswith("ffff38528350ab2c")
+
+
+def test_a_damaged_log_is_reported_and_exit_code_4(logbook, tmp_path):
+    path = tmp_path / log_name(0)
+    content = (logbook / log_name(0)).read_bytes()
+    path.write_bytes(flip(content, len(content) // 2))
+    done = run(path, code=4)
+    assert "Partial" in done.stdout and "median" in done.stdout and "damaged" in done.stderr
+
+
+@pytest.mark.parametrize(("words", "said"), [(["nowhere"], "not found"), ([], "Missing argument"), (["."], "no .dgl")])
+def test_wrong_use_is_exit_code_2(tmp_path, monkeypatch, words, said):
+    monkeypatch.chdir(tmp_path)
+    assert said in run(*words, code=2).stderr
