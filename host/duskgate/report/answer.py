@@ -135,4 +135,7 @@ def summary_lines(facts: dict) -> list[str]:
         ),
         ("Tonight", facts["tonight"][0]["what"] if facts["tonight"] else "nothing in the log asks for a change"),
     ]
+    if facts["status"] == "nothing":  # a row of noughts would read as a night in which nobody came
+        told = dict(rows) | {"Visits": "not known: the log holds no time in which the beam could be watched"}
+        rows = [(name, told[name]) for name in ("Night", "Visits", "Sight", "Clock", "Log", "Tonight")]
     return [f"{name:<9}{text}" for name, text in rows]
