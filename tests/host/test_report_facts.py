@@ -112,3 +112,18 @@ def test_thinned_marks_are_announced():
     facts = facts_of(sample_night(4000))
     figure = facts["figures"]["visits"]
     assert figure["draw_every"] == 3 and "every 3rd is drawn" in figure["note"]
+
+
+def test_no_text_of_the_facts_holds_an_unfilled_place():
+    def texts(value):
+        if isinstance(value, dict):
+            for inner in value.values():
+                yield from texts(inner)
+        elif isinstance(value, list):
+            for inner in value:
+                yield from texts(inner)
+        elif isinstance(value, str):
+            yield value
+
+    for make in NIGHTS.values():
+        assert not [text for text in texts(facts_of(make())) if "{" in text or "}" in text]

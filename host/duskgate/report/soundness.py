@@ -49,7 +49,7 @@ def gap_facts(gaps, local: words.LocalTime) -> list[dict]:
                 "detail": words.clean(row.detail),
                 "length_s": length,
                 "text": f"{local.clock(row.start_utc_us, True)} to "
-                "{local.clock(row.end_utc_us, True)}, {words.hours(length)}: {why_words(row.why)}",
+                f"{local.clock(row.end_utc_us, True)}, {words.hours(length)}: {why_words(row.why)}",
             }
         )
     return out
