@@ -93,11 +93,11 @@ def test_chatter_guard_keeps_counts_and_active_time(board):
     edges, told = (boot_rows(recording, name, who["boot_id"]) for name in ("edges", "chatter"))
     edges, told = edges[edges["t_ns"] > first_ns], told[told["t_ns"] > first_ns]
     beam = edges[edges["channel"] == 0]
-    assert (edges["channel"] == 3).sum() == len(few)
-    assert len(beam) + told["edges"].sum() == len(noisy)
+    assert int((edges["channel"] == 3).sum()) == len(few)
+    assert len(beam) + int(told["edges"].sum()) == len(noisy)
     # active time: begin and end of each break, those inside a summary by its own sum
     active_us = float((noisy.t_us[noisy.level == 0] - noisy.t_us[noisy.level == 1]).sum())
-    log_us = stored_active_us(beam, told) + told["active_ns"].sum() / 1000
+    log_us = stored_active_us(beam, told) + int(told["active_ns"].sum()) / 1000
     figures.note(
         "chatter guard", edges=len(noisy), stored=len(beam), summarised=int(told["edges"].sum()), seconds=len(told),
         active_s=active_us / 1e6, error_us=abs(log_us - active_us),
@@ -134,4 +134,4 @@ def test_button_writes_a_note(board):
     board.control("pin", pin=BUTTON_PIN, level=1)
     board.control.wait(0.3)
     notes = boot_rows(board.pull(), "notes", who["boot_id"])
-    assert (notes["what"] == "button").sum() == 1
+    assert int((notes["what"] == "button").sum()) == 1
