@@ -14,9 +14,12 @@ from time import ticks_diff, ticks_us
 
 import rp2
 import uctypes
+from core.shim import const
 from machine import Pin, mem32
 
 from chip import edge_program, registers
+
+_HEADROOM = const(3)  # an eighth of the ring is given up with an overrun
 
 
 def ring_memory(bits):
@@ -110,6 +113,8 @@ class EdgeStamper:
         unread = (self._written() - self._taken) % self._count
         lost = unread - (self._words - 1)  # one slot may be half written
         if lost > 0:
+            # A little more than that: right behind the writer nothing could be read in time while words go on coming.
+            lost += self._words >> _HEADROOM
             self._taken = (self._taken + lost) % self._count
             unread -= lost
         else:

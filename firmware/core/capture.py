@@ -10,10 +10,14 @@ The stamper is handed in. It offers `ring` (words), `clock_hz`, `cycles`, now() 
 from core import records, ticks
 from core.anchors import Anchors
 from core.chatter import ChatterGuard
+from core.shim import const
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from core.recorder import Recorder
+
+
+RUN_MOST = const(512)  # words read in one run: some 4 ms
 
 
 class Capture:
@@ -60,16 +64,25 @@ class Capture:
         return found
 
     def drain(self, stop_at_fall=False):
-        """Read all words. True where it came back early because SECOND fell: that fall's tick is anchors.tick()."""
+        """Read all words that are there now.
+
+        True where it came back early because SECOND fell: that fall's tick is anchors.tick().
+        """
         s = self.unroller.s
         s[ticks.STOP_AT_FALL] = 1 if stop_at_fall else 0
+        left = None  # of the words that were there at the first look: what comes in meanwhile is for the next pass
         while True:
-            self._poll()
+            lost = self._poll()
             if not s[ticks.UNREAD]:
                 if self._dropped and self._epoch_known:
                     self._state_after_drop()
                 return False
+            left = self.stamper.unread if left is None else left - lost
+            if left <= 0:
+                return False
+            before = s[ticks.UNREAD]
             reason = self._unroll()
+            left -= before - s[ticks.UNREAD]
             if reason == ticks.FELL and stop_at_fall:
                 return True
             if reason == ticks.FULL:
@@ -98,6 +111,9 @@ class Capture:
         if not self._epoch_known and s[ticks.UNREAD]:
             self.unroller.find_epoch(stamper.ring, stamper.now())
             self._epoch_known = True
+        # Few at a time: where the ring is nearly full, they have to be read before they are written over.
+        s[ticks.UNREAD] = min(s[ticks.UNREAD], RUN_MOST)
+        return lost
 
     def _unroll(self):
         """One run of the compiled part; returns its reason."""

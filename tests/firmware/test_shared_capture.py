@@ -87,6 +87,7 @@ def test_words_overtaken_while_read_are_not_written():
     edges(8000)
     stamper.late = lambda: edges(300)  # the writer comes round while the words are being read
     capture.drain()
+    capture.drain()  # what came in meanwhile
     found = written(capture, fs)
     lost = 300 + 8000 - 8191
     assert capture.late == 1 and capture.ring_lost == lost
@@ -186,3 +187,25 @@ def test_stop_at_fall_leaves_later_edges_unread():
     assert not capture.drain(stop_at_fall=True)
     found = written(capture, fs)
     assert found[-2:] == [(200, records.MOMENT, 0), (300, records.EDGE, 0x7E)]
+
+
+def test_a_flood_does_not_keep_the_loop_from_its_other_work():
+    """More words than can be read: what comes in after the first look waits for the next pass."""
+    stamper, capture, fs = bench()
+    stamper.to(1000, 0x7E)
+    capture.drain()
+    poll, looks = stamper.poll, []
+
+    def flooded():
+        looks.append(0)
+        assert len(looks) < 100
+        for _ in range(600):
+            stamper.to(stamper.tick + 100, stamper.levels ^ 1)
+        return poll()
+
+    stamper.poll = flooded
+    capture.drain()
+    stamper.poll = poll
+    capture.drain()
+    ticks = helpers.values(written(capture, fs), records.EDGE)
+    assert ticks == [1000 + 100 * i for i in range(600 * len(looks) + 1)]
