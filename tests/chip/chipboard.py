@@ -100,9 +100,7 @@ class ChipBoard:
     def prompt(self, hold: bool = True):
         """The board's prompt with nothing running; `hold`: ask the logger for it first. Ends with a restart."""
         if hold:
-            with self.link() as link:
-                link.restart("hold")
-            time.sleep(0.5)
+            self.hold()
         transport = install.prompt_when_back(self.url, BACK_S)
         try:
             yield transport
@@ -110,6 +108,14 @@ class ChipBoard:
             install.Installer(transport).reset()
             install.close_prompt(transport)
             time.sleep(0.5)
+
+    def hold(self) -> None:
+        """Have the logger restart without logging, and wait until it has."""
+        starts = self.control("status")["boots"]
+        with self.link() as link:
+            link.restart("hold")
+        while self.control("status")["boots"] == starts:
+            self.control.wait(0.1)
 
     def empty_store(self) -> None:
         """Remove all segments; the board logs again afterwards."""

@@ -113,3 +113,17 @@ def test_pull_of_a_night(board):
         n = sum(s.size for s in link.list_segments())
     figures.note("whole pull of a night", bytes=n, board_s=pull_s, wall_s=wall_s, kB_s=n / pull_s / 1000)
     assert n > 400_000
+
+
+def test_newest_records_can_be_looked_at(board):
+    """`recent` gives the records of the last edges before and after they were committed."""
+    with board.link() as link:
+        link.commit()
+        played = board.play(link, scene.spread(42, 100, 1000, 3000))
+        seen = link.recent(0)
+        link.commit()
+        later = link.recent(seen.first)
+    assert len(seen.data) == 8 * (seen.next - seen.first) <= 8 * 512
+    stamps = [seen.data[at : at + 7] for at in range(0, len(seen.data), 8) if seen.data[at + 6] == 1]
+    assert len(stamps) >= len(played.edges)
+    assert later.data[: len(seen.data)] == seen.data[8 * (later.first - seen.first) :]

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from . import figures, scene
+from .chipboard import boot_rows
 
 ONE_TICK = 1.0  # an edge is stamped at the first sample after it: 0 to 1 tick late
 
@@ -69,3 +70,47 @@ def test_2000_edges_a_second_for_a_minute(board):
     assert (len(found.lost), found.false) == (0, 0)
     assert (state["ring_lost"], state["fifo_drops"], state["store_lost"]) == (0, 0, 0)
     assert np.ptp(found.error_ticks) <= ONE_TICK + 1e-3
+
+
+def test_overload_is_told(board):
+    """Far more edges than can be stored: what is lost is counted, its time is told as blind, the rest is right."""
+    with board.link() as link:
+        before = link.state()["ring_lost"]
+        played = board.play(link, scene.spread(8, 30_000, 20, 30))
+        state = link.state()
+    recording = board.pull()
+    found = board.compare(recording, played)
+    blind = boot_rows(recording, "blind", played.boot_id)
+    at_ns = 1000 * (played.begin_us + played.edges.t_us[found.lost] - found.zero_us)
+    inside = np.zeros(len(at_ns), bool)
+    for begin, end in zip(blind["from_ns"], blind["to_ns"], strict=True):
+        inside |= (at_ns > begin) & (at_ns <= end + 1000)
+    told = state["ring_lost"] - before
+    figures.note(
+        "overload, 40,000 edges/s", edges=found.given, stored=found.given - len(found.lost), lost=len(found.lost),
+        words_told_lost=told, outside_blind_time=int((~inside).sum()), false=found.false,
+        max_ticks=float(np.abs(found.error_ticks).max()),
+    )  # fmt: skip
+    assert len(found.lost) > 0
+    assert inside.all()
+    assert found.false == 0
+    # words of SECOND, markers of the counter and the edge at which sight came back are the difference
+    assert abs(told - len(found.lost)) <= 4 * len(blind) + 4
+    assert np.ptp(found.error_ticks) <= ONE_TICK + 1e-3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rate", [3000, 4000, 5000, 6000])
+def test_how_many_edges_a_second(board, rate):
+    """The rate at which losses begin; each run is long enough to fill the ring many times."""
+    board.empty_store()
+    n = 20 * rate
+    with board.link() as link:
+        link.setting("chatter_limit", 0)
+        played = board.play(link, scene.spread(9, n, 0.5e6 / rate, 1.5e6 / rate))
+        state = link.state()
+    found = board.compare(board.pull(), played)
+    told = state["ring_lost"]
+    figures.note(f"{rate} edges/s for 20 s", lost=len(found.lost), false=found.false, words_told_lost=told)
+    assert found.false == 0
+    assert (len(found.lost) > 0) == (told > 0)
