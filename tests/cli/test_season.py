@@ -29,7 +29,7 @@ def test_lines_and_json_say_the_same(logbook):
     facts = json.loads(run(logbook, "--window", 1.5, "--json").stdout)
     assert lines == facts["summary"] and facts["window_h"] == 1.5
     names = [line.split()[0] for line in lines if not line.startswith(" ")]
-    assert names[:6] == ["Season", "Visits", "Hours", "Nights", "Best", "Moon"]
+    assert names[:6] == ["Season", "Visits", "Hours", "Nights", "Centre", "Best"]
 
 
 def test_the_readmes_lines_run_as_they_stand(logbook, monkeypatch):

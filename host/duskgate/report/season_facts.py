@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from .. import __version__, fields
-from ..analysis import bouts, season, season_lead, strata
+from ..analysis import bouts, dayclock, season, season_lead, strata
 from ..analysis.night import analyse
 from ..analysis.settings import settings_of
 from ..analysis.stats import estimate
@@ -93,6 +93,7 @@ def season_facts(
     }  # fmt: skip
     facts["best_window"], facts["without_each"] = best_window(views, [n.date for n in used], window_h * 3600)
     facts["spread"] = season.spread([n.by_clock for n in used])
+    facts["centre"] = dayclock.centre(np.concatenate([n.by_clock.visits_s for n in used] or [np.empty(0)]) / 3600.0)
     facts["moon"] = moon([n for n in sighted if n.by_sunset and n.moon_lit is not None])
     facts["trend"] = season.trend([n.by_clock for n in used])
     facts["compare"] = compared(sighted, other, by) if other else None

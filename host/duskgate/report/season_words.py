@@ -7,6 +7,7 @@ from typing import Any
 from . import words
 
 FEW_NIGHTS = 3
+CLOSE_R = 0.7  # of von Mises times two thirds then lie within 3 h of the centre (computed with scipy.stats.vonmises)
 SURE = ((0.975, "almost certain"), (0.9, "very likely"), (0.75, "likely"), (0.6, "a little more likely than not"))
 METHODS = (
     {"what": "rate by hour, whole season", "how": "visits per hour of sight; log-t interval between nights",
@@ -17,6 +18,8 @@ METHODS = (
      "source": "Tukey 1958, Ann. Math. Stat. 29:614"},
     {"what": "moon, and rigs at the same hours", "how": "rate ratio over strata of hours, leaving nights out",
      "source": "Mantel & Haenszel 1959, J. Natl. Cancer Inst. 22:719; Tukey 1958"},
+    {"what": "centre", "how": "mean direction of the visits' times on the circle of the day, and its length r; not "
+     "corrected for hours without sight", "source": "Batschelet 1981; Zar 2010"},
     {"what": "trend", "how": "straight line through the logarithm of the nightly rate", "source": "least squares"},
 )  # fmt: skip
 
@@ -107,6 +110,7 @@ def lines(facts: dict, last: Any) -> list[str]:
         ("Visits", f"{words.number(total['n'])}{spread} in {words.hours(total['live_s'])} of sight, "
          f"{rate(total['rate_per_h'])}"),
         ("Nights", spread_text(facts["spread"], rows)),
+        ("Centre", centre_text(facts["centre"])),
         *(("Best", text) for text in best_texts(facts, last)),
         ("Moon", ratio_text(facts["moon"]["up"], "moon up", "moon down or less than a quarter lit", "place")),
         ("", ratio_text(facts["moon"]["bright"], "nights at least half lit", "darker nights", "place")),
@@ -223,6 +227,18 @@ def ratio_text(e: dict | None, one: str, other: str, key: str) -> str:
     d = 2 if e["hi"] < 10 else 1
     return (f"{words.number(e['value'], d)} times as many visits per hour ({words.number(e['lo'], d)} to "
             f"{words.number(e['hi'], d)}), {sides}, same hours{told}")  # fmt: skip
+
+
+def centre_text(centre: dict) -> str:
+    """Where the visits centre on the clock, and how closely."""
+    if centre.get("mean_h") is None:
+        return str(centre["text"])
+    minutes = round(centre["mean_h"] * 60) % 1440
+    close = "closely" if centre["r"] >= CLOSE_R else "loosely: two peaks, or spread over the night"
+    return (
+        f"{minutes // 60:02d}:{minutes % 60:02d} by the clock, {close} "
+        f"(r = {centre['r']:.2f} of 1, n = {words.number(centre['n'])} visits)"
+    )
 
 
 def trend_text(trend: dict) -> str:
