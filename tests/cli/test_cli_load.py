@@ -55,7 +55,7 @@ def test_a_load_commits_the_log_holds_the_board_exchanges_and_asks_for_the_versi
     assert verbs.index("commit") < verbs.index("restart") and ("restart", "hold") in fake.asked
     assert content(root) == {**FILES, "log/00000001.seg": b"x"}
     assert "2 files written" in out and "logs with firmware 0.1.0" in out
-    assert opened[-1].restarts == ["import machine\nmachine.reset()"]
+    assert opened[-1].restarts == [install.RESET]
 
 
 def test_a_firmware_that_does_not_know_hold_is_held_at_its_prompt(there):

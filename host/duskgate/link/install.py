@@ -82,6 +82,16 @@ if __name__ == "__main__":
     machine.reset()
 """
 HOLD = "from chip import reset\nreset.restart(reset.ASKED, True)"
+# By the firmware's own way, which leaves a note: the log then says "asked", and a wish to hold that was not read yet
+# (the prompt came before the program could look) does not hold the board once more.
+RESET = """
+try:
+    from chip import reset
+except ImportError:
+    import machine
+    machine.reset()
+reset.restart(reset.ASKED)
+"""
 CRASH_FILE = "crash.txt"  # a count of failed starts: a new firmware begins anew
 
 
@@ -251,7 +261,7 @@ class Installer:
 
     def reset(self) -> None:
         """Restart the chip."""
-        self._leave("import machine\nmachine.reset()")
+        self._leave(RESET)
 
     def _leave(self, code: str) -> None:
         with contextlib.suppress(LinkError), _one_line_errors("restarting"):
