@@ -129,8 +129,7 @@ def test_a_rig_against_itself_is_no_different_and_against_a_busy_one_is(read, tm
 def test_leaders_are_those_of_the_season_and_of_each_season_without_a_night():
     rng = np.random.default_rng(3)
     nights = [drawn(rng, k, hump, hours=(0, 9 - k % 3)) for k in range(7)]
-    start = season_lead.starts(nights, 7200, 1800)
-    rate = season_lead.window_rates(nights, start, 7200)
+    start, rate = season.window_rates(nights, 7200, 1800)
     assert start[season_lead.leader(rate)] == season.best_window(nights)["start_s"]
     for k, w in enumerate(season_lead.leaders_without_each(rate)):
         assert start[w] == season.best_window(nights[:k] + nights[k + 1 :])["start_s"]

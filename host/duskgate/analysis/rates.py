@@ -118,7 +118,7 @@ def best_window(
         "end_utc_us": int(start[lead] + length),
         "rate_per_h": estimate(rate[lead], a, b, int(n[lead])),
         "not_beaten": ends[kept].tolist(),
-        "text": f"One night says little: {kept.sum()} of {ok.sum()} windows cannot be told from the best one.",
+        "text": f"One night says little: {kept.sum()} of {ok.sum()} windows, the leader among them, may be the best.",
     }
 
 

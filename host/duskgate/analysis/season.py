@@ -18,6 +18,8 @@ UNSEEN = ("off", "reset", "loss", "store lost", "bench", "blocked", "near dark")
 NEED_NIGHTS = 3
 NEED_TREND = 5
 DAY_S = 86_400
+WATCHED = 0.5  # a night counts in a window that it watched for at least half
+MOST = 0.6  # of the nights must count in a window
 
 
 @dataclass
@@ -126,9 +128,9 @@ def best_window(nights: list[NightView], length_s: float = 7200.0, step_s: float
 
     A window counts on nights that watched at least half of it, and only if most nights did.
     """
-    start, rate = _window_rates(nights, length_s, step_s)
+    start, rate = window_rates(nights, length_s, step_s)
     head = {"length_s": length_s, "n_nights": len(nights)}
-    enough = np.isfinite(rate).sum(axis=0) >= max(1, 0.6 * len(nights)) if len(nights) else np.zeros(0, bool)
+    enough = np.isfinite(rate).sum(axis=0) >= max(1, MOST * len(nights)) if len(nights) else np.zeros(0, bool)
     if not enough.any() or np.nansum(rate) == 0:
         return (
             head
@@ -153,11 +155,12 @@ def best_window(nights: list[NightView], length_s: float = 7200.0, step_s: float
 def _window_words(nights: int, kept: int, of: int) -> str:
     if nights < NEED_NIGHTS:
         return f"{nights} night{'s' if nights > 1 else ''} cannot rank windows: take it as a first hint"
-    return f"{kept} of {of} windows cannot be told from the best one after {nights} nights"
+    return f"{kept} of {of} windows, the leader among them, may be the best after {nights} nights"
 
 
-def _window_rates(nights: list[NightView], length_s: float, step_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Starts of the windows and (nights, windows) rates per hour, NaN where less than half was watched."""
+def window_rates(nights: list[NightView], length_s: float, step_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Starts of all windows that some night reaches, s, on full steps from the zero, and (nights, windows) visits per
+    hour; NaN where a night watched less than half of a window."""
     if not nights:
         return np.zeros(0), np.zeros((0, 0))
     lo = np.ceil(min(night.session_s[0] for night in nights) / step_s)
@@ -167,7 +170,7 @@ def _window_rates(nights: list[NightView], length_s: float, step_s: float) -> tu
     for i, night in enumerate(nights):
         exposure = np.array([night.exposure(np.array([a, a + length_s]))[0] for a in start])
         n = np.searchsorted(night.visits_s, start + length_s) - np.searchsorted(night.visits_s, start)
-        ok = exposure >= 0.5 * length_s
+        ok = exposure >= WATCHED * length_s
         rate[i, ok] = n[ok] / (exposure[ok] / 3600)
     return start, rate
 

@@ -4,32 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from duskgate.analysis.season import NightView
+from duskgate.analysis.season import MOST, NEED_NIGHTS
 from duskgate.analysis.stats import lacking
-
-WATCHED = 0.5  # a night counts in a window that it watched for at least half
-MOST = 0.6  # of the nights must count in a window
-NEED_NIGHTS = 3
-
-
-def window_rates(nights: list[NightView], start_s: np.ndarray, length_s: float) -> np.ndarray:
-    """(nights, windows) visits per hour; NaN where a night watched less than half of a window."""
-    rate = np.full((len(nights), len(start_s)), np.nan)
-    for i, night in enumerate(nights):
-        seen = np.array([night.exposure(np.array([a, a + length_s]))[0] for a in start_s])
-        ok = seen >= WATCHED * length_s
-        n = np.searchsorted(night.visits_s, start_s + length_s) - np.searchsorted(night.visits_s, start_s)
-        rate[i, ok] = n[ok] / (seen[ok] / 3600)
-    return rate
-
-
-def starts(nights: list[NightView], length_s: float, step_s: float) -> np.ndarray:
-    """Starts of all windows that some night reaches, on full steps from the zero."""
-    if not nights:
-        return np.zeros(0)
-    lo = np.ceil(min(night.session_s[0] for night in nights) / step_s)
-    hi = np.floor((max(night.session_s[1] for night in nights) - length_s) / step_s)
-    return np.arange(lo, hi + 1) * step_s
 
 
 def leader(rate: np.ndarray) -> int:

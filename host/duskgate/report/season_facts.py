@@ -163,8 +163,7 @@ def best_window(views: list[Any], dates: list[str], length_s: float) -> tuple[di
     none = {"firm": None, "changed_by": []}
     if "start_s" not in best:
         return best, none
-    start = season_lead.starts(views, length_s, step)
-    rate = season_lead.window_rates(views, start, length_s)
+    start, rate = season.window_rates(views, length_s, step)
     lead = int(np.argmin(np.abs(start - best["start_s"])))
     after = season_lead.next_apart(rate, start, length_s, lead)
     if after >= 0:
