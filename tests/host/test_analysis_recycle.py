@@ -7,6 +7,7 @@ from duskgate.analysis.forecast import Stretched, head_forecasts, template_of
 from duskgate.analysis.recycle import estimate_recycle
 from duskgate.analysis.recycle_data import Trials, rough_threshold, trials
 from duskgate.analysis.recycle_fit import Data, Flat, Power, Steps, at_reference, evaluate, profile, solve
+from scipy import stats
 
 FEW_LAPSES = -12.0  # logit: what published fits without a lapse correspond to
 
@@ -62,6 +63,28 @@ def test_without_lapses_the_fit_agrees_with_a_probit_of_statsmodels():
     fit = solve(plain(x, fired), Flat(), np.array([0.0, np.log(0.2), -5.0]))
     assert fit.theta[0] == pytest.approx(-other.params[0] / other.params[1], abs=0.004)
     assert fit.sigma == pytest.approx(1 / other.params[1], rel=0.06)
+
+
+def test_shuttle_seals_have_the_published_probit_as_their_maximum():
+    # Dalal, Fowlkes & Hoadley 1989, 23 flights (remembered); probit by statsmodels: 8.77495 - 0.135096 x, so 64.9532
+    degrees = [66, 70, 69, 68, 67, 72, 73, 70, 57, 63, 70, 78, 67, 53, 67, 75, 70, 81, 76, 79, 75, 76, 58]
+    damaged = [0, 1, 0, 0, 0, 0, 0, 0, 1, 1, 1, 0, 0, 1, 0, 0, 0, 0, 0, 0, 1, 0, 1]
+    data = plain(degrees, np.logical_not(damaged))
+    best = np.array([64.9532, np.log(1 / 0.135096), FEW_LAPSES])
+    top, *_ = evaluate(best, data, Flat(), 0.0)
+    for move in ([0.3, 0, 0], [-0.3, 0, 0], [0, 0.05, 0], [0, -0.05, 0]):
+        assert evaluate(best + move, data, Flat(), 0.0)[0] < top
+
+
+def test_without_lapses_the_fit_agrees_with_censored_data_of_scipy():
+    """A gap that fired is above its head's threshold, one that missed below: thresholds censored on either side."""
+    rng = np.random.default_rng(11)
+    x = rng.normal(0, 0.3, 3000)
+    fired = x + 0.12 * rng.normal(size=3000) > 0.05
+    middle, width = stats.norm.fit(stats.CensoredData(left=x[fired], right=x[~fired]))
+    fit = solve(plain(x, fired), Flat(), np.array([0.0, np.log(0.2), -5.0]))
+    assert fit.theta[0] == pytest.approx(middle, abs=0.004)
+    assert fit.sigma == pytest.approx(width, rel=0.05)
 
 
 @pytest.mark.parametrize(
