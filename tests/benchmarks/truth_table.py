@@ -126,7 +126,12 @@ def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
     error = 100 * values(rows, "r95")
     if len(error):
         lines.append(("", "R95 end, rms %", float(np.sqrt((error**2).mean())), "", len(error)))
-    for name, (p, r) in {"recharge": (0.99, 0.99), "radio": (0.90, 0.80), "battery": (0, 0), "camera": (0, 0)}.items():
+    for name, (p, r) in {
+        "recharge": (0.99, 0.99),
+        "radio": (0.90, 0.80),
+        "battery": (0.90, 0.90),
+        "camera": (0, 0),
+    }.items():
         tp, found, true = (total(rows, f"{name}_{what}") for what in ("tp", "found", "true"))
         if true >= 20:
             lines.append(("4e", f"cause {name} precision", ratio(tp, found), f">= {p}" if p else "", int(found)))

@@ -81,7 +81,7 @@ def test_recycle_time_of_each_head(scored):
 
 
 def test_causes_of_misses(scored):
-    rows = [row for kind in ("calm", "busy", "failing", "rain") for row in scored[kind]]
+    rows = [row for kind in ("calm", "busy", "failing", "rain", "lingering") for row in scored[kind]]
     # a lost command to hardly charged heads leaves no trace: the best anyone can do knows the night's own law
     tp, found, true, best = pooled(rows, "radio_tp", "radio_found", "radio_true", "best_tp")
     assert tp >= 0.88 * found and tp >= 0.93 * best and true > 60

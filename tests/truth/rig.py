@@ -101,8 +101,12 @@ def _ready(plan: Plan, head, gap: float, spent: int, z: float) -> bool:
 
 
 def _why(plan: Plan, dark: list[int], ready: list[bool], arrive: float, last: np.ndarray, z: np.ndarray) -> str:
-    """Counterfactual: recycling if even fresh cells would have been too slow, battery if only these were."""
-    votes = {"radio": 0, "recycling": 0, "battery": 0}
+    """Why most of the dark heads stayed dark.
+
+    "battery" is counterfactual: fresh cells would have fired at that gap; "recycling": even these would not. A break is
+    laid to the cells only if more than half of its dark heads would have fired with fresh ones; a tie is not enough.
+    """
+    votes = {"recycling": 0, "battery": 0, "radio": 0}
     for i in dark:
         if ready[i]:
             votes["radio"] += 1
@@ -110,6 +114,7 @@ def _why(plan: Plan, dark: list[int], ready: list[bool], arrive: float, last: np
             votes["battery"] += 1
         else:
             votes["recycling"] += 1
-    if 2 * votes["battery"] >= len(dark):
+    if 2 * votes["battery"] > len(dark):
         return "battery"
+    del votes["battery"]
     return max(votes, key=lambda w: votes[w])

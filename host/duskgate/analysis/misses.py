@@ -94,8 +94,7 @@ def _none(t, r, none, ready, rescued, cause, lost, reason) -> None:
     lost[:] = np.where(known.any(axis=1), r.lost_share / (r.lost_share + (1 - r.lost_share) * q), np.nan)
     at = none & known.any(axis=1)
     radio = at & (lost > 0.5)
-    count = known.sum(axis=1)
-    sagged = rescued.sum(axis=1) * 2 >= np.maximum(count, 1)
+    sagged = _most(np.where(known, rescued, 0.0), known.sum(axis=1)) > 0.5
     _put(cause, reason, none & ~at, UNKNOWN, "the time since the last light is not known")
     _put(
         cause,
@@ -104,8 +103,20 @@ def _none(t, r, none, ready, rescued, cause, lost, reason) -> None:
         RECYCLING,
         "the heads were still recycling: the gap was too short even for fresh cells",
     )
-    _put(cause, reason, at & ~radio & sagged, BATTERY, "fresh cells would have fired: the cells have sagged")
+    _put(cause, reason, at & ~radio & sagged, BATTERY, "with fresh cells most heads would have fired: they have sagged")
     _put(cause, reason, radio, RADIO, "the heads were charged: the command was most likely lost")
+
+
+def _most(chance: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Chance that more than half of `count` heads would have fired, each with its own chance; shapes (n, h), (n,)."""
+    n, h = chance.shape
+    of = np.zeros((n, h + 1))  # chance that so many fire
+    of[:, 0] = 1.0
+    for head in range(h):
+        p = chance[:, head : head + 1]
+        of[:, 1:] = of[:, 1:] * (1 - p) + of[:, :-1] * p
+        of[:, 0] *= 1 - p[:, 0]
+    return np.where(2 * np.arange(h + 1) > count[:, None], of, 0.0).sum(axis=1)
 
 
 def _partial(t, r, partial, ready, rescued, cause, reason) -> None:
