@@ -123,6 +123,11 @@ def recycle_lines(kind: str, rows: list[dict]) -> list[tuple]:
         cover = values(rows, f"r50_{where}_cover")
         if len(cover):
             lines.append(("4c", f"R50 {where} coverage", cover.mean(), "0.92 - 0.97 (constant)", len(cover)))
+    group = 100 * values(rows, "r50_group")
+    if len(group):
+        lines.append(("4ab", "R50 of heads seen together, rms %", float(np.sqrt((group**2).mean())), "", len(group)))
+        cover = values(rows, "r50_group_cover")
+        lines.append(("4c", "R50 of heads seen together, coverage", cover.mean(), "", len(cover)))
     error = 100 * values(rows, "r95")
     if len(error):
         lines.append(("", "R95 end, rms %", float(np.sqrt((error**2).mean())), "", len(error)))

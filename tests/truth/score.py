@@ -187,6 +187,11 @@ def _recycle(true: TrueNight, found: Night, out) -> None:
     from .rig import ln_recycle
 
     fit = found.parts.recycle
+    group = fit.report.get("all")
+    if group is not None and group["r50_s"]["value"] is not None:
+        truth = group_r50(true.plan)
+        out["r50_group:0"] = group["r50_s"]["value"] / truth - 1
+        out["r50_group_cover:0"] = group["r50_s"]["lo"] <= truth <= group["r50_s"]["hi"]
     for h, head in enumerate(true.plan.heads):
         name = f"FLASH{h + 1}"
         rep = fit.report.get(name)
@@ -202,6 +207,18 @@ def _recycle(true: TrueNight, found: Night, out) -> None:
         out[f"r50_mid:{h}"] = mid / np.exp(ln_recycle(true.plan, head, u_end / 2)) - 1
         r95 = np.exp(ln_recycle(true.plan, head, u_end) + 1.6449 * head.sigma)
         out[f"r95:{h}"] = rep["r95_s"]["value"] / r95 - 1
+
+
+def group_r50(plan) -> float:
+    """Pause (s) after a light of all heads at which any of them lights again in half the cases; cells do not sag."""
+    from scipy.optimize import brentq
+    from scipy.special import ndtr
+
+    def dark(ln_gap: float) -> float:
+        each = [1 - (1 - h.lapse) * ndtr((ln_gap - np.log(h.recycle_s)) / h.sigma) for h in plan.heads]
+        return float(np.prod(each)) - 0.5
+
+    return float(np.exp(brentq(dark, np.log(0.1), np.log(10.0))))
 
 
 def _best_radio(true: TrueNight, found: Night, row, lost, commanded) -> tuple[int, int]:

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from duskgate.analysis.recycle_data import rough_threshold
 from duskgate.analysis.settings import Settings
 from duskgate.analysis.traces import Traces
 from duskgate.fields import SYNC
 
 BOUNCE_NS = 20_000_000  # contacts bounce for milliseconds; no two frames are this close
 HELD_S = 0.1  # a contact held longer than this shows the exposure itself
+SOONER = 5  # so many frames sooner than the stated pause show that the camera is quicker than that
 EARLY_NS = 2_000_000  # light this long before the contact still belongs to its frame
 
 
@@ -63,6 +65,18 @@ def contents(
     pairs = np.unique(np.column_stack([frame_of_fire[of_visit], visit_of_fire[of_visit]]), axis=0)
     visits = np.bincount(pairs[:, 0], minlength=n) if len(pairs) else np.zeros(n, int)
     return fires, visits, (fires == 1) & (visits == 1)
+
+
+def busy_for(since: np.ndarray, opened: np.ndarray, after: np.ndarray, stated: np.ndarray) -> np.ndarray:
+    """Seconds for which each break found the camera busy: as stated, or less where frames opened sooner this night.
+
+    since: s from the frame before to each break; opened: it got a frame of its own; after: there was a frame before.
+    """
+    near = after & (since < 2 * stated)
+    if (near & opened & (since < stated)).sum() < SOONER:
+        return stated
+    share = rough_threshold(since[near] / stated[near], opened[near])
+    return stated * min(share, 1.0) if np.isfinite(share) else stated
 
 
 def own_sync(frames: Frames, start: np.ndarray, bi: np.ndarray, limit_ns: float) -> np.ndarray:

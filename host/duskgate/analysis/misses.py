@@ -25,11 +25,19 @@ class Verdicts:
 
 
 def judge(
-    t: Trials, r: Recycle, none: np.ndarray, partial: np.ndarray, busy: np.ndarray, filtered: np.ndarray, s: Settings
+    t: Trials,
+    r: Recycle,
+    none: np.ndarray,
+    partial: np.ndarray,
+    busy: np.ndarray,
+    filtered: np.ndarray,
+    half_logged: np.ndarray,
+    s: Settings,
 ) -> Verdicts:
     """Causes of breaks without light (none) and with heads missing (partial).
 
-    busy: breaks in the camera's frame time that got no frame; filtered: breaks too short for the trigger unit.
+    busy: breaks in the camera's frame time that got no frame; filtered: breaks too short for the trigger unit;
+    half_logged: breaks whose missing heads lit, though the log lost the beginning of that light.
     """
     n, heads = len(none), len(t.names)
     cause, lost = np.full(n, -1, np.int8), np.full(n, np.nan)
@@ -43,6 +51,7 @@ def judge(
         _partial(t, r, partial, ready, rescued * battery, cause, reason)
     _put(cause, reason, filtered & none, UNKNOWN, "shorter than the trigger unit's own filter: no command was sent")
     _put(cause, reason, busy & none, CAMERA, "the camera was busy with the frame before")
+    _put(cause, reason, half_logged & (none | partial), UNKNOWN, "it was lit: the log lost the beginning of the light")
     return Verdicts(cause, lost, reason)
 
 

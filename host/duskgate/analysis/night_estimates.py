@@ -13,6 +13,11 @@ from duskgate.analysis.parts import Parts
 from duskgate.analysis.stats import quantile_estimate, share
 from duskgate.fields import BREAK_KINDS, CAUSES
 
+OF_A_GROUP = (
+    "the figure is the pause of all the heads seen together, from a light of all of them until the quickest lights "
+    "again; each head alone takes as long or longer, and how much longer this log cannot tell"
+)
+
 
 def build(p: Parts, tables: dict[str, pd.DataFrame], template: dict | None) -> dict[str, Any]:
     out: dict[str, Any] = {
@@ -120,11 +125,12 @@ def _labels(p: Parts) -> dict[str, str]:
 
 
 def _recycle(p: Parts) -> dict[str, Any]:
-    """Recycle of each head; where several sensors or heads count as one, the figure says so."""
+    """Recycle of each head; where several heads are seen as one, the note says whose pause the figure is."""
     out = {}
     for name, columns in p.answers.heads:
         report = dict(p.recycle.report[name])
-        if len(columns) > 1:
-            report["note"] += "; several heads may stand behind these sensors: this is the pause after any of them"
+        if len(columns) > 1 or p.trials.union:
+            why = "lights came too soon for one head alone" if p.trials.union else "these sensors never differed"
+            report["note"] += f"; {why}: {OF_A_GROUP}"
         out[name] = report
     return out

@@ -6,7 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from duskgate.analysis import exposure, frames, kinds, lights, misses, recycle, recycle_data, triggers, visits
+from duskgate.analysis import (
+    exposure,
+    frames,
+    kinds,
+    light_ends,
+    lights,
+    misses,
+    recycle,
+    recycle_data,
+    triggers,
+    unseen_heads,
+    visits,
+)
 from duskgate.analysis.bouts import Criterion
 from duskgate.analysis.breaks import Beam, beam_breaks
 from duskgate.analysis.settings import Settings
@@ -28,6 +40,7 @@ class Answers:
     break_of: np.ndarray  # event -> closed break, -1
     answered: np.ndarray  # event answered some rise of the beam
     event_of: np.ndarray  # closed break -> event, -1
+    ended: np.ndarray  # (closed breaks, heads): that head's light is known by its end alone
     frames: frames.Frames
 
 
@@ -69,9 +82,8 @@ def take_apart(traces: Traces, s: Settings, given: Criterion | None) -> Parts:
     trials = _trials(traces, beam, found, answers, s)
     fit = recycle.estimate_recycle(trials)
     none, partial = _missed(answers)
-    causes = misses.judge(
-        trials, fit, none, partial, _busy(beam, answers, s), beam.duration < s.unit_filter_ms * 1e6, s
-    )
+    filtered = beam.duration < s.unit_filter_ms * 1e6
+    causes = misses.judge(trials, fit, none, partial, _busy(beam, answers, s), filtered, _half_logged(answers), s)
     seen = exposure.measure(traces, found, s)
     return Parts(traces, s, beam, second, beams, found, visit, seen, answers, trials, fit, causes, none, partial)
 
@@ -111,17 +123,19 @@ def _answers(traces: Traces, beam: Beam, s: Settings) -> Answers:
     event_of = np.full(len(beam.start), -1, np.int64)
     got = np.flatnonzero(break_of >= 0)
     event_of[break_of[got]] = got
+    by_head = lights.head_rises(found.rise, heads)
     return Answers(
         found,
         wired,
         heads,
         how,
         matching,
-        lights.head_rises(found.rise, heads),
+        by_head,
         np.flatnonzero(~late),
         break_of,
         matching.break_of >= 0,
         event_of,
+        _ended(traces, beam, heads, by_head, matching.window),
         frames.sync_frames(traces, s) if in_use(traces, s, SYNC) else _no_frames(),
     )
 
@@ -132,32 +146,49 @@ def _no_frames() -> frames.Frames:
 
 
 def _trials(traces: Traces, beam: Beam, found: kinds.Kinds, a: Answers, s: Settings) -> recycle_data.Trials:
-    names = [name for name, _ in a.heads]
-    fired = np.zeros((len(beam.start), len(names)), bool)
+    fired = np.zeros((len(beam.start), len(a.heads)), bool)
     hit = a.event_of >= 0
     fired[hit] = a.rise[a.event_of[hit]] >= 0
-    lit = []
-    for k in range(len(names)):
-        at = np.flatnonzero(a.rise[:, k] >= 0)
-        at = at[np.argsort(a.rise[at, k], kind="stable")]
-        lit.append((a.rise[at, k], a.lights.bi[at]))
+    fired |= a.ended
     latency = a.matching.window.median
     command = (found.kind != kinds.GLITCH) & (beam.duration >= s.unit_filter_ms * 1e6)
     if s.path == "beam_camera" and len(a.frames.open):
         # the heads were asked only where the camera opened a frame; a busy camera's breaks say nothing about charge
         command &= frames.own_sync(a.frames, beam.start, beam.bi, a.matching.window.hi) >= 0
-    return recycle_data.trials(
+    lit = [_lights_of(traces, a, k) for k in range(len(a.heads))]
+    trials = recycle_data.trials(
         beam.start,
         beam.bi,
         traces.x0,
         lit,
         fired,
-        names,
+        [name for name, _ in a.heads],
         0.0 if np.isnan(latency) else latency,
         cell_changes(traces, a.heads),
         s.command_dead_s * 1e9,
         command,
+        [light_ends.unseen(traces, columns) for _, columns in a.heads],
     )
+    return unseen_heads.after_full_light(trials, beam.start, beam.bi, *lit[0]) if len(lit) == 1 else trials
+
+
+def _lights_of(traces: Traces, a: Answers, head: int) -> tuple[np.ndarray, np.ndarray]:
+    """(ns, boot) of all lights of one head, those of which only the end was logged among them."""
+    at = np.flatnonzero(a.rise[:, head] >= 0)
+    at = at[np.argsort(a.rise[at, head], kind="stable")]
+    x, bi = light_ends.of_head(traces, a.heads[head][1], a.rise[at, head])
+    x, bi = np.concatenate([a.rise[at, head], x]), np.concatenate([a.lights.bi[at], bi])
+    order = np.argsort(x, kind="stable")
+    return x[order], bi[order]
+
+
+def _ended(traces: Traces, beam: Beam, heads: list, rise: np.ndarray, window: triggers.Window) -> np.ndarray:
+    """(breaks, heads): a light of which only the end was logged lies where that break's light would."""
+    out = np.zeros((len(beam.start), len(heads)), bool)
+    for k, (_, columns) in enumerate(heads):
+        x, _ = light_ends.of_head(traces, columns, np.sort(rise[rise[:, k] >= 0, k]))
+        out[:, k] = light_ends.ended(beam.start, x, window.lo, window.hi)
+    return out
 
 
 def cell_changes(traces: Traces, heads: list[tuple[str, list[int]]]) -> list[np.ndarray]:
@@ -176,6 +207,14 @@ def _missed(a: Answers) -> tuple[np.ndarray, np.ndarray]:
     return none, partial
 
 
+def _half_logged(a: Answers) -> np.ndarray:
+    """Breaks whose missing heads did light, as the ends of their lights say."""
+    lit = np.zeros(a.ended.shape, bool)
+    hit = a.event_of >= 0
+    lit[hit] = a.rise[a.event_of[hit]] >= 0
+    return (lit | a.ended).all(axis=1) & a.ended.any(axis=1) | (~lit.any(axis=1) & a.ended.any(axis=1))
+
+
 def _busy(beam: Beam, a: Answers, s: Settings) -> np.ndarray:
     """Breaks within the frame time after the last frame opened that got no frame of their own (camera path only)."""
     n = len(beam.start)
@@ -186,4 +225,5 @@ def _busy(beam: Beam, a: Answers, s: Settings) -> np.ndarray:
     at = np.maximum(k, 0)
     length = np.nan_to_num(a.frames.exposure[at], nan=0.0) + s.frame_pause_s
     since = (beam.start - a.frames.open[at]) / 1e9
-    return (own < 0) & (k >= 0) & (since < length) & (a.frames.bi[at] == beam.bi)
+    after = (k >= 0) & (a.frames.bi[at] == beam.bi)
+    return (own < 0) & after & (since < frames.busy_for(since, own >= 0, after, length))

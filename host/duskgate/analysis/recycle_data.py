@@ -22,6 +22,7 @@ class Trials:
     cells: np.ndarray  # 0 for the cells of dusk, 1 after the first change, ...
     trial: np.ndarray  # breaks that test the heads
     names: list[str]
+    union: bool = False  # several heads are seen as one, and only breaks after a light of all of them are trials
 
 
 def trials(
@@ -35,11 +36,13 @@ def trials(
     changes: list[np.ndarray],
     dead_ns: float,
     command: np.ndarray,
+    unseen: list[np.ndarray] | None = None,
 ) -> Trials:
     """Trials of all heads.
 
     start, bi: breaks (ns, boot); head_lights: per head (ns, boot) of all its lights; fired: (n, heads);
-    changes: per head the moments (ns) of changed cells; command: which breaks sent a command at all.
+    changes: per head the moments (ns) of changed cells; command: which breaks sent a command at all; unseen: per head
+    the (n, 2) spans (ns) in which its lights were not kept: a light may have come at their very end.
     """
     n, h = len(start), len(names)
     gap, bound = np.full((n, h), np.nan), np.zeros((n, h), bool)
@@ -49,8 +52,9 @@ def trials(
         at = np.maximum(last, 0)
         same = (last >= 0) & (boot[at] == bi) if len(x) else np.zeros(n, bool)
         since = np.where(same, x[at] if len(x) else 0, boot_x0[bi] if n else 0)
-        gap[:, k] = (start + latency_ns - since) / 1e9
-        bound[:, k] = ~same
+        blind = _last_end(unseen[k] if unseen else np.zeros((0, 2), np.int64), start)
+        gap[:, k] = (start + latency_ns - np.maximum(since, blind)) / 1e9
+        bound[:, k] = ~same | (blind > since)
         cells[:, k] = np.searchsorted(changes[k], start)
         before = np.searchsorted(x, np.concatenate([[np.iinfo(np.int64).min], changes[k]]))
         spent[:, k] = last + 1 - before[cells[:, k]]
@@ -60,6 +64,13 @@ def trials(
         late = np.diff(start[sent], prepend=np.iinfo(np.int64).min // 2) >= dead_ns
         apart[sent] = late
     return Trials(gap, bound, fired, spent, cells, command & apart, names)
+
+
+def _last_end(spans: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """End (ns) of the last of the spans that began before each moment, at most that moment; before all else if none."""
+    order = np.argsort(spans[:, 0], kind="stable")
+    reach = np.maximum.accumulate(np.concatenate([[np.iinfo(np.int64).min // 2], spans[order, 1]]))
+    return np.minimum(reach[np.searchsorted(spans[order, 0], start, side="right")], start)
 
 
 def rough_threshold(gap: np.ndarray, fired: np.ndarray) -> float:

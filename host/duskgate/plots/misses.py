@@ -51,7 +51,7 @@ def _fitted(r) -> bool:
 
 def _curve(head, r, gap, k):
     lapse = (r.get("lapse") or {}).get("value") or 0.0
-    name = "all heads" if head == "all" else in_template(head)
+    name = "the heads seen together" if head == "all" else in_template(head)
     r50, r95 = r["r50_s"]["value"], r["r95_s"]["value"]
     return {
         "type": "scatter",

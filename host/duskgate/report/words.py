@@ -100,7 +100,7 @@ def listed(words: list[str]) -> str:
 
 def head_name(head: str) -> str:
     """A head as the page calls it; "all" stands for heads that the light sensors cannot tell apart."""
-    return "all heads" if head == "all" else head
+    return "the heads seen together" if head == "all" else head
 
 
 class LocalTime:

@@ -136,7 +136,7 @@ def cause(command: Command, n_heads: int) -> str:
     if not empty:
         return "radio"  # charged, and yet its own receiver did not pass the command on
     would = bin(empty & command.fresh).count("1")
-    return "battery" if 2 * would >= bin(empty).count("1") else "recycling"
+    return "battery" if 2 * would > bin(empty).count("1") else "recycling"
 
 
 def outcome(command: Command, n_heads: int) -> str:
