@@ -13,6 +13,7 @@ from core import faults, records
 from core import store as store_states
 from core.capture import Capture
 from core.commit_policy import CommitPolicy
+from core.inputs import InputWatch
 from core.link import Frames, RequestReader, Sender
 from core.parts import Parts, error_number
 from core.readings import MINUTE_MS, SUPPLY_MINUTES, Readings
@@ -20,6 +21,7 @@ from core.recorder import Recorder
 from core.shots import Shots
 from core.verbs import Verbs
 from core.version import FIRMWARE, packed
+from wiring import CHANNELS
 
 HOUR_MS = 3600000
 PUMP_STEPS = 64  # link steps in one pass at most: about 32 frames, some 90 ms of a USB link
@@ -91,6 +93,7 @@ class Station:
         self._verbs = Verbs(self, self._frames)
         self.readings = Readings(self.parts, self.capture, self.recorder, lambda: self.requests.bad)
         self.readings.low_mv = settings["stop_below_mv"]
+        self.inputs = InputWatch(self.capture, sum(1 << CHANNELS.index(name) for name in self.wiring_check))
         self._boot_ms = self._hour_ms = self.pace.now_ms()
         self._store_fault = None  # trouble of the store that is not yet in the log
         self._restart = None  # how, once asked for
@@ -134,6 +137,8 @@ class Station:
     def _stamp(self, now_ms):
         """Drain, and whatever is due of clock, button, minute, hour, faults and commit."""
         self.readings.drain_or_minute(now_ms)
+        for number, detail in self.inputs.look(now_ms):
+            self._moment_now((fault_value(number, detail),))
         self.readings.read_clock(now_ms)
         if self.parts.ask("button", faults.BUTTON, "pressed"):
             self.note(records.NOTE_BUTTON, 0, b"")
@@ -175,7 +180,7 @@ class Station:
             return "stopped"
         if status != store_states.OK:
             return "full" if status == store_states.FULL else "fault"
-        return "fault" if self.parts.faults.lines else "logging"
+        return "fault" if self.parts.faults.lines or self.inputs.wrong else "logging"
 
     # -- link ----------------------------------------------------------------------------------------------------
 
@@ -222,6 +227,7 @@ class Station:
     def start_shots(self, count, gap_ms):
         """Begin a series, the first at once. False where the contact fails."""
         self.shots.begin(count, gap_ms, self.pace.now_ms())
+        self.inputs.bench = True
         return self._fire_if_due(self.pace.now_ms())
 
     def _fire_if_due(self, now_ms):

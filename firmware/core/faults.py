@@ -17,6 +17,13 @@ WATCHDOG = 14
 CHANNEL = 15  # an input looked unwired at boot; detail: bit mask
 SHOT = 17
 STAMPER_LATE = 16  # words were overtaken while being read
+# What core/inputs.py finds, by behaviour; detail: bit mask of the channels. Hosts word these.
+INPUT_NEW = 18  # active since the start, nearly without a pause
+INPUT_LONG = 19  # a beam that worked and is broken for long
+INPUT_TWINS = 20  # channels whose every change coincides
+INPUT_HUM = 21  # changes at the rate of mains; detail, bits 8..15: Hz
+INPUT_CHATTER = 22
+INPUT_SILENT = 23  # never changed, while a light sensor saw many lights
 
 TEXT = {
     SETTINGS_CHECK: "settings file damaged, defaults hold",

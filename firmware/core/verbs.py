@@ -115,6 +115,7 @@ class Verbs:
             ("edges", capture.edges()),
             ("still_s", capture.still_s()),
             ("shots_left", logger.shots.left),
+            ("inputs", logger.inputs.found()),
         )
 
     def tick(self, _ss, arguments):

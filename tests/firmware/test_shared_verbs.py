@@ -39,7 +39,7 @@ def test_state():
     assert set(state) == {
         "tick", "levels", "records", "waiting", "ring_lost", "fifo_drops", "store_lost", "bad_requests", "segments",
         "unpulled_bytes", "free_bytes", "nights_left", "store", "clock_second", "clock_state", "supply_mv", "temp_c100",
-        "faults", "heap_free", "edges", "still_s", "shots_left",
+        "faults", "heap_free", "edges", "still_s", "shots_left", "inputs",
     }  # fmt: skip
     assert state["levels"] == 0x7E and state["store"] == "ok" and state["faults"] == []
     assert state["supply_mv"] == 3912 and state["temp_c100"] == -325 and state["clock_state"] == 0
