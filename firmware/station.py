@@ -24,7 +24,8 @@ from core.version import FIRMWARE, packed
 from wiring import CHANNELS
 
 HOUR_MS = 3600000
-PUMP_STEPS = 64  # link steps in one pass at most: about 32 frames, some 90 ms of a USB link
+PUMP_STEPS = 20  # link steps in one pass at most: about 10 frames, some 70 ms of a USB link
+PUMP_MS = 70  # and so long, where steps are slow
 LINK_DRAIN_MS = 2000  # time for the last answer to leave before a restart
 SILENT_PERIODS = 2  # counter periods without a word: the stamper is dead
 NIGHT_HOURS = 12  # a night's length where its size is worked out from the hours so far
@@ -77,15 +78,11 @@ class Station:
         self.parts = Parts(parts)
         self.pace = parts["pace"]
         self._stream = parts["stream"]
-        self.capture = Capture(
-            parts["stamper"], settings["channels"], settings["low_mask"], settings["chatter_limit"]
-        )
+        self.capture = Capture(parts["stamper"], settings["channels"], settings["low_mask"], settings["chatter_limit"])
         self._policy = CommitPolicy(settings["commit_s"] * 1000)
         boot_no = store.last_boot_no + 1
         self._facts = boot_facts(identity, self.capture, settings, cause, boot_no)
-        self.recorder = Recorder(
-            store, self._policy, boot_id, boot_no, self._facts, self.capture.levels, self._feed
-        )
+        self.recorder = Recorder(store, self._policy, boot_id, boot_no, self._facts, self.capture.levels, self._feed)
         self.capture.recorder = self.recorder
         self.requests = RequestReader()
         self._frames = Frames()
@@ -193,7 +190,7 @@ class Station:
                 for ss, verb, arguments in self.requests.feed(data):
                     self._sender.start(self._answer(ss, verb, arguments), now_ms)
             for _ in range(PUMP_STEPS):
-                if not self._sender.pump(now_ms):
+                if not self._sender.pump(now_ms) or self.pace.link_ms() - now_ms > PUMP_MS:
                     break
         except Exception as error:  # whatever the link does, the logging goes on
             self.parts.fault(faults.LINK, error_number(error))

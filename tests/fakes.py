@@ -111,6 +111,7 @@ class FakeBoard:
         self.records = [record(0, 0x02, 0x7F)]  # of this boot, for `recent`; a boot begins with a statement of levels
         self.kept = 512
         self.shots: list[tuple[int, int]] = []
+        self.frame_data = 1020  # data bytes of a frame; a board may send less at once than it could (4,092)
         self._line = bytearray()
 
     def feed(self, data: bytes) -> list[bytes]:
@@ -145,9 +146,10 @@ class FakeBoard:
     def _refused(self, ss: int, code: str, text: str) -> list[bytes]:
         return [frame(4, ss, json.dumps({"code": code, "text": text}).encode())]
 
-    def _data(self, ss: int, data: bytes) -> list[bytes]:
-        out = [frame(2, ss, struct.pack("<I", k) + data[k : k + 1020]) for k in range(0, len(data), 1020)]
-        return [*out, frame(3, ss, json.dumps({"bytes": len(data), "crc": zlib.crc32(data)}).encode())]
+    def _data(self, ss: int, data: bytes, base: int = 0, **more: int) -> list[bytes]:
+        most = self.frame_data
+        out = [frame(2, ss, struct.pack("<I", base + k) + data[k : k + most]) for k in range(0, len(data), most)]
+        return [*out, frame(3, ss, json.dumps({"bytes": len(data), "crc": zlib.crc32(data), **more}).encode())]
 
     def do_who(self, ss: int) -> list[bytes]:
         return self._facts(
@@ -188,21 +190,34 @@ class FakeBoard:
         rows = [struct.pack("<IIB3x", n, len(d), state) for n, (d, state) in sorted(self.segments.items())]
         return self._data(ss, b"".join(rows))
 
-    def do_get(self, ss: int, number: str, offset: str, length: str) -> list[bytes]:
-        if int(number) not in self.segments:
-            return self._refused(ss, "segment", f"no segment {number}")
-        return self._data(ss, bytes(self.segments[int(number)][0][int(offset) : int(offset) + int(length)]))
+    def do_get(self, ss: int, *args: str) -> list[bytes]:
+        assert args and len(args) % 3 == 0, args
+        out, base = [], 0
+        for at in range(0, len(args), 3):
+            number, offset, length = map(int, args[at : at + 3])
+            if number not in self.segments:
+                return self._refused(ss, "segment", f"no segment {number}")
+            data = bytes(self.segments[number][0][offset : offset + length])
+            more = len(args) // 3 - at // 3 - 1
+            out += self._data(ss, data, base, **({"more": more} if more else {}))
+            base += len(data)
+        return out
 
-    def do_pulled(self, ss: int, number: str, size: str, crc: str) -> list[bytes]:
-        segment = self.segments.get(int(number))
-        if segment is None or segment[1] == 1:
-            return self._refused(ss, "segment", f"no segment {number}")
-        if segment[1] == 2:
-            return self._refused(ss, "growing", "still growing")
-        if len(segment[0]) != int(size) or zlib.crc32(segment[0]) != int(crc):
-            return self._refused(ss, "mismatch", "size or check differ")
-        segment[1] = 1
-        return self._facts(ss, {"marked": int(number)})
+    def do_pulled(self, ss: int, *args: str) -> list[bytes]:
+        assert args and len(args) % 3 == 0, args
+        marked: list[int] = []
+        for at in range(0, len(args), 3):
+            number, size, crc = map(int, args[at : at + 3])
+            segment = self.segments.get(number)
+            if segment is None or segment[1] == 1:
+                return self._refused(ss, "segment", f"no segment {number}")
+            if segment[1] == 2:
+                return self._refused(ss, "growing", "still growing")
+            if len(segment[0]) != size or zlib.crc32(segment[0]) != crc:
+                return self._refused(ss, "mismatch", "size or check differ")
+            segment[1] = 1
+            marked.append(number)
+        return self._facts(ss, {"marked": marked})
 
     def do_note(self, ss: int, *args: str) -> list[bytes]:
         return self._facts(ss, {"tick": self.tick})

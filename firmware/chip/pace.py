@@ -6,12 +6,14 @@ from time import sleep_ms, ticks_diff, ticks_ms
 from core.shim import const
 
 _COLLECT_PASSES = const(25)  # often and early: a collection then is short
+_COLLECT_LATE = const(75)  # while the host asks one thing after the other it waits for a pause, but not longer
 
 
 class Pace:
     """now_ms() counts on where ticks_ms() wraps; it must be asked at least every 6 days.
 
-    rest(ms) ends early where a request arrives: the host then does not wait out the pause for each of its questions.
+    rest(ms) ends early, with True, where a request arrives: the host then does not wait out the pause for each of its
+    questions.
     """
 
     def __init__(self, pause_ms, rest=sleep_ms):
@@ -33,10 +35,9 @@ class Pace:
         return gc.mem_free()
 
     def sleep_until(self, due_ms, busy):
+        wait = min(self._pause_ms, due_ms - self.now_ms())
+        asked = busy or wait > 0 and self._rest(wait)
         self._passes += 1
-        if self._passes >= _COLLECT_PASSES:
+        if self._passes >= (_COLLECT_LATE if asked else _COLLECT_PASSES):
             self._passes = 0
             gc.collect()
-        wait = min(self._pause_ms, due_ms - self.now_ms())
-        if wait > 0 and not busy:
-            self._rest(wait)

@@ -25,16 +25,20 @@ class Usb:
         self._writer.register(sys.stdout, select.POLLOUT)
 
     def read(self):
-        n = 0
-        while n < _MOST and self._reader.poll(0):
-            self._in.readinto(self._one)
-            self._buf[n] = self._one[0]
-            n += 1
-        return self._view[:n] if n else b""
+        """Bytes that are there, b"" where none are."""
+        ready, take, one, buf = self._reader.ipoll, self._in.readinto, self._one, self._buf
+        n, before = 0, -1
+        while before < n < _MOST:
+            before = n
+            for _ in ready(0):  # makes nothing on the heap, unlike poll()
+                take(one)
+                buf[n] = one[0]
+                n += 1
+        return bytes(self._view[:n]) if n else b""
 
     def wait(self, ms):
-        """Rest for so long at most; less where something arrives."""
-        self._reader.poll(ms)
+        """Rest for so long at most; less where something arrives: then True."""
+        return bool(self._reader.poll(ms))
 
     def write(self, view):
         if not self._writer.poll(0):

@@ -7,11 +7,12 @@ does stands in core/verbs.py.
 import binascii
 import struct
 
+from core.checks import carried, table
 from core.shim import const
 
 REQUEST_MOST = const(240)  # with its line feed
-PAYLOAD_MOST = const(1024)
-DATA_MOST = const(1020)
+PAYLOAD_MOST = const(4096)
+DATA_MOST = const(4092)
 HEADER = const(8)
 MAGIC = b"\xe7\x9d"
 
@@ -21,8 +22,6 @@ END = const(3)
 REFUSED = const(4)
 
 GIVE_UP_MS = const(2000)
-_OPEN = const(0x28)
-_LINE_FEED = const(0x0A)
 
 
 class Refusal(Exception):
@@ -66,21 +65,29 @@ class RequestReader:
     def feed(self, data):
         """Returns a list of requests, nearly always empty or of one; what follows a cut line waits for its rest."""
         found = []
-        for byte in data:
-            if byte == _LINE_FEED:
-                if self._n:
-                    self._end(found)
-                self._n = 0
-            elif byte == _OPEN:  # never inside a request: whatever stood before is skipped, a torn request too
-                self._line[0] = byte
-                self._n = 1
-            elif self._n == 0:
-                pass
-            elif self._n < REQUEST_MOST:
-                if self._n < REQUEST_MOST - 1:
-                    self._line[self._n] = byte
-                self._n += 1
+        at = 0
+        while at < len(data):
+            end = data.find(b"\n", at)
+            self._take(data[at:] if end < 0 else data[at:end])
+            if end < 0:
+                break
+            if self._n:
+                self._end(found)
+            self._n = 0
+            at = end + 1
         return found
+
+    def _take(self, piece):
+        """Keep what belongs to a request. `(` is never inside one: whatever stood before is skipped, a torn one too."""
+        begin = piece.rfind(b"(")
+        if begin >= 0:
+            piece = piece[begin:]
+            self._n = 0
+        elif not self._n:
+            return
+        n = min(len(piece), REQUEST_MOST - self._n)
+        self._line[self._n : self._n + n] = piece[:n]
+        self._n += n
 
     def _end(self, found):
         n = self._n
@@ -112,31 +119,31 @@ def json_text(value):
 
     A tuple of 2-tuples whose first parts are names is an object: the board keeps an order without a dict.
     """
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, list):
+        return "[" + ", ".join([json_text(part) for part in value]) + "]"
+    if isinstance(value, tuple):
+        return "{" + ", ".join([_quoted(name) + ": " + json_text(part) for name, part in value]) + "}"
     if value is None:
         return "null"
     if value is True:
         return "true"
     if value is False:
         return "false"
-    if isinstance(value, str):
-        return _quoted(value)
-    if isinstance(value, list):
-        return "[" + ", ".join(json_text(part) for part in value) + "]"
-    if isinstance(value, tuple):
-        return "{" + ", ".join(_quoted(name) + ": " + json_text(part) for name, part in value) + "}"
     return str(value)
 
 
 def _quoted(text):
-    out = []
-    for character in text:
-        if character in '"\\':
-            out.append("\\" + character)
-        elif ord(character) < 0x20:
-            out.append("\\u%04x" % ord(character))
-        else:
-            out.append(character)
-    return '"' + "".join(out) + '"'
+    if '"' in text or "\\" in text or min(text.encode() or b" ") < 0x20:
+        text = "".join([_escaped(character) for character in text])
+    return '"' + text + '"'
+
+
+def _escaped(character):
+    if character in '"\\':
+        return "\\" + character
+    return "\\u%04x" % ord(character) if ord(character) < 0x20 else character
 
 
 class Frames:
@@ -145,14 +152,24 @@ class Frames:
     def __init__(self):
         self.buf = bytearray(HEADER + PAYLOAD_MOST + 4)
         self.view = memoryview(self.buf)
+        self._bits = table(DATA_MOST)
+        self._first = self._check = 0  # CRC-32 of the last data frame's offset, and of its payload
 
     def data_room(self, n):
-        """Where up to 1,020 data bytes go before data() is called."""
+        """Where up to 4,092 data bytes go before data() is called."""
         return self.view[HEADER + 4 : HEADER + 4 + min(n, DATA_MOST)]
 
     def data(self, ss, offset, n):
         struct.pack_into("<I", self.buf, HEADER, offset)
-        return self._close(DATA, ss, n + 4)
+        self._first = binascii.crc32(self.view[HEADER : HEADER + 4])
+        self._check = binascii.crc32(self.view[HEADER + 4 : HEADER + 4 + n], self._first)
+        return self._close(DATA, ss, n + 4, self._check)
+
+    def joined(self, check, n):
+        """CRC-32 of bytes whose own is `check`, and the n data bytes of the frame just made after them."""
+        if n == DATA_MOST:
+            return carried(check ^ self._first, self._bits) ^ self._check
+        return binascii.crc32(self.view[HEADER + 4 : HEADER + 4 + n], check)
 
     def facts(self, ss, pairs):
         return self._text(FACTS, ss, pairs)
@@ -169,12 +186,12 @@ class Frames:
             kind = REFUSED
             payload = b'{"code": "busy", "text": "the answer is too long for one frame"}'
         self.buf[HEADER : HEADER + len(payload)] = payload
-        return self._close(kind, ss, len(payload))
+        return self._close(kind, ss, len(payload), binascii.crc32(payload))
 
-    def _close(self, kind, ss, n):
+    def _close(self, kind, ss, n, check):
         struct.pack_into("<2sBBH", self.buf, 0, MAGIC, kind, ss, n)
         struct.pack_into("<H", self.buf, 6, low_check(self.view[:6]))
-        struct.pack_into("<I", self.buf, HEADER + n, binascii.crc32(self.view[HEADER : HEADER + n]))
+        struct.pack_into("<I", self.buf, HEADER + n, check)
         return HEADER + n + 4
 
 

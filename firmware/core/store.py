@@ -16,7 +16,6 @@ SEGMENT_BLOCKS = const(8)
 RESERVE_PERCENT = const(5)
 RESERVE_LEAST = const(8)
 NIGHT_BYTES = const(240000)  # a busy one: 20,000 edges, 720 minute records, 2,300 commits
-_READ = const(1024)
 _ENOSPC = const(28)  # the board's errno module does not name it
 
 OK = "ok"
@@ -34,12 +33,17 @@ def reserve(total):
 
 
 class Segment:
-    """number, committed bytes, pulled (the file is named `.out`)."""
+    """number, committed bytes, pulled (the file is named `.out`).
+
+    sent: (bytes, CRC-32) of its first bytes as they last went to a host in this boot, or None. Committed bytes never
+    change, so that is what stands in the store, and nothing has to be read again to know it.
+    """
 
     def __init__(self, number, size, pulled):
         self.number = number
         self.size = size
         self.pulled = pulled
+        self.sent = None
 
     def name(self):
         return "%s/%08d.%s" % (FOLDER, self.number, "out" if self.pulled else "seg")
@@ -56,7 +60,6 @@ class Store:
         self._fs = fs
         self._drop_unpulled = drop_unpulled
         self._file = None
-        self._buf = bytearray(_READ)
         self.segments = []
         self.growing = None
         self.status = OK
@@ -130,16 +133,16 @@ class Store:
             file.seek(offset)
         return file
 
-    def check_steps(self, segment):
-        """Generator over the CRC-32 of the first 1, 2, .. kB of a segment; the last value is that of all of it."""
+    def check_steps(self, segment, room):
+        """Generator over the CRC-32 of more and more of a segment, read into `room` (a memoryview) piece by piece; the
+        last value is that of all of it."""
         check = at = 0
-        view = memoryview(self._buf)
         with self._fs.open(segment.name(), "rb") as file:
             while at < segment.size:
-                n = file.readinto(view[: min(_READ, segment.size - at)])
+                n = file.readinto(room[: segment.size - at])
                 if not n:
                     break
-                check = binascii.crc32(view[:n], check)
+                check = binascii.crc32(room[:n], check)
                 at += n
                 yield check
         if not at:

@@ -4,10 +4,10 @@
 A verb either returns its facts as pairs, or a generator of frame lengths (0: nothing yet, call again).
 """
 
-import binascii
+import errno
 
 from core import records, settings
-from core.link import Refusal
+from core.link import DATA_MOST, Refusal
 from core.version import FIRMWARE, LINK_VERSION, LOG_VERSION, text
 
 _MOST_NUMBER = 1 << 48
@@ -25,6 +25,13 @@ def _words(arguments, n):
     if len(arguments) != n:
         raise Refusal("arguments", "%d arguments needed, %d given" % (n, len(arguments)))
     return arguments
+
+
+def _triples(arguments):
+    """Arguments three by three; a request line holds eight of these at least."""
+    if not arguments or len(arguments) % 3:
+        raise Refusal("arguments", "3 arguments needed for each segment, %d given" % len(arguments))
+    return [arguments[at : at + 3] for at in range(0, len(arguments), 3)]
 
 
 class Verbs:
@@ -214,13 +221,13 @@ class Verbs:
         return self._data(ss, len(rows), lambda: _Bytes(rows))
 
     def get(self, ss, arguments):
-        word, offset, length = _words(arguments, 3)
-        offset = number(offset, 0, _MOST_NUMBER)
-        length = number(length, 0, _MOST_NUMBER)
-        segment = self._segment(word)
-        length = max(0, min(length, segment.size - offset))
-        store = self._logger.recorder.store
-        return self._data(ss, length, lambda: store.open_at(segment, offset))
+        pieces = []
+        for word, offset, length in _triples(arguments):
+            offset = number(offset, 0, _MOST_NUMBER)
+            length = number(length, 0, _MOST_NUMBER)
+            segment = self._segment(word)
+            pieces.append((segment, offset, max(0, min(length, segment.size - offset))))
+        return self._pieces(ss, pieces)
 
     def recent(self, ss, arguments):
         first = number(_words(arguments, 1)[0], 0, _MOST_NUMBER)
@@ -229,13 +236,14 @@ class Verbs:
         return self._data(ss, len(rows), lambda: _Bytes(rows), (("first", first), ("next", following)))
 
     def pulled(self, ss, arguments):
-        word, size, check = _words(arguments, 3)
-        size, check = number(size, 0, _MOST_NUMBER), number(check, 0, 0xFFFFFFFF)
-        segment = self._segment(word)
-        store = self._logger.recorder.store
-        if segment is store.growing:
-            raise Refusal("growing", "segment %d is still growing" % segment.number)
-        return self._verify(ss, segment, size, check)
+        told = []
+        for word, size, check in _triples(arguments):
+            size, check = number(size, 0, _MOST_NUMBER), number(check, 0, 0xFFFFFFFF)
+            segment = self._segment(word)
+            if segment is self._logger.recorder.store.growing:
+                raise Refusal("growing", "segment %d is still growing" % segment.number)
+            told.append((segment, size, check))
+        return self._mark(ss, told)
 
     def _segment(self, word):
         segment = self._logger.recorder.store.find(number(word, 0, 99999999))
@@ -243,44 +251,75 @@ class Verbs:
             raise Refusal("segment", "no segment " + word)
         return segment
 
-    def _data(self, ss, length, opener, besides=()):
-        """Data frames of `length` bytes of what opener() opens, then end; fewer where it is shorter."""
+    def _pieces(self, ss, pieces):
+        """Data and end of each piece; what was sent of a segment from its first byte on is kept for `pulled`."""
+        store = self._logger.recorder.store
+        more = len(pieces)
+        base = 0
+        for segment, offset, length in pieces:
+            more -= 1
+            besides = (("more", more),) if more else ()
+            check = yield from self._data(ss, length, lambda: store.open_at(segment, offset), besides, base)
+            if check is None:
+                return
+            base += length
+            if not offset:
+                segment.sent = (length, check)
+
+    def _data(self, ss, length, opener, besides=(), base=0):
+        """Data frames of `length` bytes of what opener() opens, then end; the CRC-32 of them all.
+
+        None where it could not be read: then a refusal has closed the answer. base: bytes of the answer before these.
+        """
         frames = self._frames
         at = check = 0
         try:
             file = opener()
         except OSError as error:
             yield frames.refused(ss, "store", "opening failed (error %d)" % error.errno)
-            return
+            return None
         try:
             while at < length:
-                n = file.readinto(frames.data_room(length - at))
+                room = frames.data_room(length - at)
+                n = file.readinto(room)
                 if not n:
-                    break
-                check = binascii.crc32(frames.data_room(n), check)
-                yield frames.data(ss, at, n)
+                    raise OSError(errno.EIO, "shorter than it was")
+                made = frames.data(ss, base + at, n)
+                check = frames.joined(check, n)
+                yield made
                 at += n
             yield frames.end(ss, at, check, besides)
+            return check
         except OSError as error:
             yield frames.refused(ss, "store", "reading failed at byte %d (error %d)" % (at, error.errno))
+            return None
         finally:
             file.close()
 
-    def _verify(self, ss, segment, size, check):
+    def _mark(self, ss, told):
+        """Mark each segment whose bytes are as told; the first that are not end it with a refusal."""
         frames, store = self._frames, self._logger.recorder.store
-        found = None
-        try:
-            for found in store.check_steps(segment):
+        marked = []
+        for segment, size, check in told:
+            try:
+                found = segment.sent
+                if found != (size, check):  # not sent whole since the start, or not so: read it again
+                    found = (segment.size, 0)
+                    for part in store.check_steps(segment, frames.data_room(DATA_MOST)):
+                        found = (segment.size, part)
+                        yield 0
+                if found != (size, check) or size != segment.size:
+                    text = "segment %d holds %d bytes with check %d" % (segment.number, segment.size, found[1])
+                    yield frames.refused(ss, "mismatch", text)
+                    return
+                if not segment.pulled:
+                    store.mark_pulled(segment)
+                marked.append(segment.number)
                 yield 0
-            if (segment.size, found) != (size, check):
-                text = "segment %d holds %d bytes with check %d" % (segment.number, segment.size, found)
-                yield frames.refused(ss, "mismatch", text)
+            except OSError as error:
+                yield frames.refused(ss, "store", "segment %d: error %d" % (segment.number, error.errno))
                 return
-            if not segment.pulled:
-                store.mark_pulled(segment)
-            yield frames.facts(ss, (("marked", segment.number),))
-        except OSError as error:
-            yield frames.refused(ss, "store", "segment %d: error %d" % (segment.number, error.errno))
+        yield frames.facts(ss, (("marked", marked),))
 
 
 class _Bytes:

@@ -41,7 +41,7 @@ def raw(total: int) -> float:
     fakes.tty.setraw(slave)
     link = BoardLink(os.ttyname(slave))
     link.open()
-    piece = bytes(1032)
+    piece = bytes(4104)
 
     def push() -> None:
         left = total

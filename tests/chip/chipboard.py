@@ -152,11 +152,18 @@ class ChipBoard:
 
     def pull(self, logbook: Path | None = None) -> Any:
         """Everything on the board, by the tool's own pull, as a Recording."""
-        self._pulls += 1
-        logbook = logbook or self._folder / f"pull{self._pulls}"
+        logbook = logbook or self._new_folder()
         with self.link() as link:
-            pull_with(link, logbook, None, whole=True)
+            self.pull_with(link, logbook)
         return read_dgl_files(sorted(logbook.glob("*.dgl")))
+
+    def pull_with(self, link: Any, logbook: Path | None = None) -> Any:
+        """The tool's own pull over an open link; its result."""
+        return pull_with(link, logbook or self._new_folder(), None, whole=True)
+
+    def _new_folder(self) -> Path:
+        self._pulls += 1
+        return self._folder / f"pull{self._pulls}"
 
     def compare(self, recording: Any, played: Played) -> Match:
         """The edges of a scene against its boot's edges in the log."""

@@ -172,14 +172,15 @@ class Bench:
         body = b"(%02X %s)" % (self._ss, text.encode())
         self.stream.asked += body + b"%04X\n" % (binascii.crc32(body) & 0xFFFF)
 
-    def ask(self, text):
-        """[(kind, payload)] of the answer, closing frame last; facts, end and refusal as dict."""
+    def ask(self, text, ends=1):
+        """[(kind, payload)] of the answer, closing frame last; facts, end and refusal as dict. ends: that close it."""
         self.stream.sent = b""
         self.send(text)
         for _ in range(2000):
             self.station.step()
             found = frames(self.stream.sent)
-            if found and found[-1][0] != 2:
+            closing = [kind for kind, _, _ in found if kind != 2]
+            if len(closing) >= ends or (closing and closing[-1] != 3):
                 assert all(frame[2] == self._ss for frame in found)
                 return [(kind, payload if kind == 2 else json.loads(payload.decode())) for kind, payload, _ in found]
         raise AssertionError("no answer to " + text)
@@ -200,7 +201,7 @@ class Bench:
         answer = self.ask(text)
         got = b""
         for kind, payload in answer[:-1]:
-            assert kind == 2 and int.from_bytes(payload[:4], "little") == len(got) and len(payload) <= 1024
+            assert kind == 2 and int.from_bytes(payload[:4], "little") == len(got) and len(payload) <= 4096
             got += payload[4:]
         assert answer[-1] == (3, {"bytes": len(got), "crc": binascii.crc32(got)})
         return got
@@ -216,7 +217,7 @@ def frames(data):
     found = []
     while len(data) >= 8:
         magic, kind, ss, n, check = struct.unpack("<2sBBHH", data[:8])
-        assert magic == b"\xe7\x9d" and n <= 1024 and binascii.crc32(data[:6]) & 0xFFFF == check
+        assert magic == b"\xe7\x9d" and n <= 4096 and binascii.crc32(data[:6]) & 0xFFFF == check
         if len(data) < 12 + n:
             break
         payload = data[8 : 8 + n]

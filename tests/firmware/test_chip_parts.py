@@ -369,6 +369,24 @@ def test_pace_counts_on_over_the_timer_s_wrap(chip):
     assert chip.ticks["us"] - before == 10000
 
 
+def test_garbage_is_collected_in_pauses_and_late_at_the_latest(chip, monkeypatch):
+    pace = chip.part("pace")
+    passes, collected = 0, []
+    monkeypatch.setattr(pace.gc, "collect", lambda: collected.append(passes))
+    asked = [False]
+    part = pace.Pace(10, lambda ms: asked[0])
+    for passes in range(1, 61):
+        part.sleep_until(part.now_ms() + 1000, False)
+    assert collected == [25, 50]
+    collected.clear()
+    part = pace.Pace(10, lambda ms: asked[0])
+    asked[0] = True  # one request after the other
+    for passes in range(1, 201):
+        asked[0] = passes < 190
+        part.sleep_until(part.now_ms() + 1000, passes % 2 == 0)
+    assert collected == [75, 150, 191]
+
+
 def test_reset_notes_tell_the_cause(chip):
     reset = chip.part("reset")
     assert reset.take() == (reset.WATCHDOG, False)

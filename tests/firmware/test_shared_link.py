@@ -138,7 +138,7 @@ def test_json_is_what_a_json_reader_expects():
 
 def test_an_answer_too_long_for_a_frame_is_refused_not_cut():
     frames = link.Frames()
-    n = frames.facts(1, (("x", "y" * 2000),))
+    n = frames.facts(1, (("x", "y" * 5000),))
     assert frames.buf[2] == link.REFUSED and json.loads(bytes(frames.view[8 : n - 4]).decode())["code"] == "busy"
 
 

@@ -88,11 +88,11 @@ def test_list():
 
 def test_list_of_more_segments_than_a_frame_holds():
     files = {}
-    for number in range(1, 301):
+    for number in range(1, 401):
         files["log/%08d.out" % number] = b"x" * number
     bench = Bench(fs=helpers.DictFs(blocks=2000, files=files))
     rows = bench.data("list")
-    assert [int.from_bytes(rows[at : at + 4], "little") for at in range(0, 3600, 12)] == list(range(1, 301))
+    assert [int.from_bytes(rows[at : at + 4], "little") for at in range(0, 4800, 12)] == list(range(1, 401))
 
 
 def test_get():
@@ -121,12 +121,102 @@ def test_pulled():
     assert bench.refusal("pulled 99 1 1") == "segment"
     assert bench.refusal("pulled %d 1 1" % store.growing.number) == "growing"
     assert "log/00000001.seg" in bench.fs.files
-    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": 1}
+    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": [1]}
     assert "log/00000001.out" in bench.fs.files and bench.data("list")[8] == 1
-    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": 1}
+    assert bench.facts("pulled 1 %d %d" % (len(data), check)) == {"marked": [1]}
     bench.fs.fail = {"rename": errno.EIO}
     data = bench.fs.files["log/00000002.seg"]
     assert bench.refusal("pulled 2 %d %d" % (len(data), binascii.crc32(data))) == "store"
+
+
+def parts(bench, text):
+    """Data of each piece of an answer in several; offsets run on, each end tells its own piece and how many follow."""
+    got, at = [b""], 0
+    answer = bench.ask(text, ends=len(text.split()) // 3)
+    for kind, payload in answer:
+        if kind == 2:
+            assert int.from_bytes(payload[:4], "little") == at
+            got[-1] += payload[4:]
+            at += len(payload) - 4
+        else:
+            more = answer[answer.index((kind, payload)) + 1 :]
+            wanted = {"bytes": len(got[-1]), "crc": binascii.crc32(got[-1])}
+            follow = len([1 for kind, _ in more if kind == 3])
+            assert kind == 3 and payload == (dict(wanted, more=follow) if follow else wanted)
+            got.append(b"")
+    return got[:-1]
+
+
+def test_get_of_several_pieces():
+    bench = grown()
+    files = [bench.fs.files[segment.name()] for segment in bench.station.recorder.store.segments]
+    assert parts(bench, "get 1 0 99999 2 0 99999") == files[:2]
+    assert parts(bench, "get 2 5 10 1 0 24 3 99999 5 1 4000 9000") == [
+        files[1][5:15], files[0][:24], b"", files[0][4000:13000]
+    ]  # fmt: skip
+    assert bench.refusal("get 1 0 10 99 0 10") == "segment"
+    for wrong in ("get", "get 1 0 10 2", "get 1 0 10 2 0", "pulled 1 5", "pulled"):
+        assert bench.refusal(wrong) == "arguments", wrong
+
+
+def test_several_are_marked_at_once_and_the_first_wrong_one_ends_it():
+    bench = grown(20000)
+    store = bench.station.recorder.store
+    told = []
+    for segment in store.segments[:3]:
+        data = bench.fs.files[segment.name()]
+        told.append("%d %d %d" % (segment.number, len(data), binascii.crc32(data)))
+    assert bench.refusal("pulled %s 2 5 5 %s" % (told[0], told[2])) == "mismatch"
+    assert [segment.pulled for segment in store.segments[:3]] == [True, False, False]
+    assert bench.refusal("pulled %s 99 1 1" % told[1]) == "segment", "looked at before anything is done"
+    assert bench.refusal("pulled %s %d 1 1" % (told[1], store.growing.number)) == "growing"
+    assert not store.segments[1].pulled
+    assert bench.facts("pulled " + " ".join(told)) == {"marked": [1, 2, 3]}
+
+
+def test_what_was_sent_whole_is_not_read_again_to_be_marked():
+    bench = grown()
+    store = bench.station.recorder.store
+    reads = []
+    steps = store.check_steps
+    store.check_steps = lambda segment, room: reads.append(segment.number) or steps(segment, room)
+
+    def told(number):
+        data = bench.fs.files["log/%08d.seg" % number]
+        return "pulled %d %d %d" % (number, len(data), binascii.crc32(data))
+
+    bench.data("get 1 0 99999")
+    assert bench.facts(told(1)) == {"marked": [1]} and reads == []
+    bench.data("get 2 4 99999")
+    size = len(bench.fs.files["log/00000002.seg"])
+    bench.data("get 2 0 %d" % (size - 8))
+    assert bench.refusal("pulled 2 %d 1" % (size - 8)) == "mismatch"
+    assert bench.refusal("pulled 2 %d %d" % store.segments[1].sent) == "mismatch", "sent, but not the whole of it"
+    assert reads == [2]
+    reads.clear()
+    assert bench.facts(told(2)) == {"marked": [2]} and reads == [2]
+
+
+def test_what_was_sent_of_a_growing_segment_does_not_stand_for_it_later():
+    bench = grown()
+    store = bench.station.recorder.store
+    segment = store.growing
+    bench.data("get %d 0 99999" % segment.number)
+    early = segment.sent
+    bench.pace.edges = edges(9000, bench.pace.now_ms() + 1000)
+    bench.run(9000 * 0.007 + 13)
+    assert store.growing is not segment and early[0] < segment.size
+    assert bench.refusal("pulled %d %d %d" % (segment.number, early[0], early[1])) == "mismatch"
+    data = bench.fs.files[segment.name()]
+    assert bench.facts("pulled %d %d %d" % (segment.number, len(data), binascii.crc32(data)))["marked"]
+
+
+def test_a_segment_that_is_shorter_than_it_was_is_told():
+    bench = grown()
+    bench.fs.files["log/00000001.seg"] = bench.fs.files["log/00000001.seg"][:9000]
+    answer = bench.ask("get 1 0 99999")
+    assert answer[-1][0] == 4 and answer[-1][1]["code"] == "store" and "9000" in answer[-1][1]["text"]
+    assert bench.station.recorder.store.segments[0].sent is None
 
 
 def test_host():

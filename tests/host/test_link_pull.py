@@ -134,7 +134,7 @@ def test_a_cut_pull_goes_on_where_it_was(tmp_path, cut):
     assert len(book.files()) == 1 and not list(tmp_path.glob(".*.part"))
     # all but the frames around the data, what was asked before them, and one block
     assert result.resumed_bytes >= 0.97 * cut - 4_500
-    asked_for = sum(int(a[3]) for a in board.asked if a[0] == "get" and a[3] != "24")
+    asked_for = sum(int(n) for a in board.asked if a[0] == "get" for n in a[3::3] if n != "24")
     assert asked_for == len(ONE + TWO + THREE) - result.resumed_bytes
 
 
@@ -149,20 +149,48 @@ def test_cuts_again_and_again_still_come_to_an_end(tmp_path):
     assert held(book) == {7: ONE, 8: TWO, 9: THREE}
 
 
-def test_ctrl_c_keeps_what_had_come(tmp_path):
+def test_ctrl_c_keeps_what_had_come(tmp_path, monkeypatch):
     book, board = Logbook(tmp_path), a_board()
+    read = fakes.FakePort.read
+    limit = len(ONE) + 5_000
 
-    def stop(ss: int, number: str, *args: str):
-        if number == "8":
+    def stop(port: fakes.FakePort, size: int) -> bytes:
+        if port.given >= limit:
             raise KeyboardInterrupt
-        return fakes.FakeBoard.do_get(board, ss, number, *args)
+        return read(port, min(size, limit - port.given))
 
-    board.do_get = stop
+    monkeypatch.setattr(fakes.FakePort, "read", stop)
     with pytest.raises(KeyboardInterrupt):
         pulled(book, board)
-    del board.do_get
-    assert pulled(book, board).resumed_bytes == len(ONE)
+    monkeypatch.undo()
+    assert len(ONE) <= pulled(book, board).resumed_bytes < limit
     assert held(book) == {7: ONE, 8: TWO, 9: THREE}
+
+
+def test_a_night_is_asked_for_in_few_requests(tmp_path):
+    segments: dict[int, list] = {n: [fakes.night_blocks(2, seed=n, first_seq=2 * n), 0] for n in range(1, 20)}
+    segments[20] = [fakes.night_blocks(1, seed=20, first_seq=40), 2]
+    book, board = Logbook(tmp_path), fakes.FakeBoard(segments)
+    result = pulled(book, board)
+    assert held(book) == {n: data for n, (data, _) in segments.items()} and result.marked == list(range(1, 20))
+    verbs = [a[0] for a in board.asked]
+    assert verbs.count("get") == verbs.count("pulled") == 3 and verbs.count("tick") == 6
+    board.asked.clear()
+    assert pulled(book, board).path is None
+    assert [a[0] for a in board.asked].count("get") == 3, "one head of each segment, eight at a time"
+
+
+def test_one_segment_that_is_refused_does_not_keep_the_others_from_being_marked(tmp_path):
+    book, board = Logbook(tmp_path), a_board()
+    board.segments[10] = [fakes.night_blocks(2, seed=10, first_seq=80), 0]
+    tell = board.do_pulled
+
+    def telling(ss: int, *args: str):
+        return board._refused(ss, "mismatch", "the check differs") if "8" in args[::3] else tell(ss, *args)
+
+    board.do_pulled = telling
+    result = pulled(book, board)
+    assert result.marked == [7, 10] and len(result.warnings) == 1 and "segment 8 stays" in result.warnings[0]
 
 
 def test_parts_of_an_emptied_store_are_not_used(tmp_path):

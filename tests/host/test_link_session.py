@@ -71,6 +71,56 @@ def test_a_doubled_frame_counts_once():
     assert session.receive(data_frame(7, 3, b"de") + end_frame(7, b"abcde"), 0.1) == Answer({}, b"abcde")
 
 
+def part_end(data: bytes, more: int) -> bytes:
+    said = {"bytes": len(data), "crc": zlib.crc32(data), "more": more}
+    return fakes.frame(3, 7, json.dumps(said).encode())
+
+
+def asked_for_three() -> Session:
+    session = Session(first_ss=7)
+    session.request("get", (1, 0, 5, 2, 0, 3, 3, 0, 4), 0.0, expect=12, parts=3)
+    return session
+
+
+def test_an_answer_in_several_parts():
+    stream = data_frame(7, 0, b"first") + part_end(b"first", 2) + part_end(b"", 1)
+    session = asked_for_three()
+    assert session.receive(stream, 0.1) is None and session.received == 5
+    stream = data_frame(7, 5, b"last") + end_frame(7, b"last")
+    assert session.receive(stream, 0.2) == Answer({}, b"last", (b"first", b""))
+
+
+def test_frames_of_a_part_that_come_twice_do_no_harm():
+    first = [data_frame(7, 0, b"first"), part_end(b"first", 2)]
+    stream = first[0] * 2 + first[1] * 2 + first[0] + part_end(b"", 1) * 2 + data_frame(7, 5, b"last")
+    session = asked_for_three()
+    assert session.receive(stream + end_frame(7, b"last"), 0.1) == Answer({}, b"last", (b"first", b""))
+    assert session.doubled == 4
+
+
+def test_whole_parts_outlive_a_failure():
+    session = asked_for_three()
+    session.receive(data_frame(7, 0, b"first") + part_end(b"first", 2) + data_frame(7, 5, b"ab"), 0.1)
+    failure = session.expired(100.0)
+    assert isinstance(failure, Failure) and failure.parts == (b"first",) and failure.data == b"ab"
+    assert session.received == 0
+
+
+@pytest.mark.parametrize(
+    "stream",
+    [
+        data_frame(7, 0, b"first") + part_end(b"first", 1),  # a part is missing
+        data_frame(7, 0, b"first") + end_frame(7, b"first"),
+        data_frame(7, 0, b"first") + part_end(b"other", 2),
+        data_frame(7, 0, b"first") + part_end(b"first", 2) + data_frame(7, 6, b"z"),
+        data_frame(7, 0, b"first") + part_end(b"first", 2) + data_frame(7, 5, bytes(8)),
+    ],
+)
+def test_parts_that_do_not_fit_are_broken(stream):
+    outcome = asked_for_three().receive(stream, 0.1)
+    assert isinstance(outcome, Failure) and outcome.why is Why.BROKEN
+
+
 @pytest.mark.parametrize(
     ("stream", "kept", "said"),
     [

@@ -79,7 +79,7 @@ REQUESTS = {
 FRAMES = {
     "empty facts": (1, 0, b"{}"),
     "data": (2, 0xA5, struct.pack("<I", 1020) + bytes(range(256)) * 3),
-    "largest data": (2, 1, struct.pack("<I", 0) + bytes(1020)),
+    "largest data": (2, 1, struct.pack("<I", 0) + bytes(4092)),
     "end": (3, 0xFF, b'{"bytes": 1788, "crc": 2018365746}'),
     "refused": (4, 9, '{"code": "verb", "text": "no such request: \u00fc"}'.encode()),
 }

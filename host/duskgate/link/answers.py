@@ -14,6 +14,7 @@ BOARD_ID = re.compile(r"[0-9a-fA-F]{2,24}")
 # key -> types that a right answer has there
 WHO = {"board": str, "firmware": str, "log": int, "link": int, "boot_id": int, "boot_no": int}
 TICK = {"tick": int, "boot_id": int}
+MARKED = {"marked": list}
 RECENT = {"first": int, "next": int}
 STATE = {"unpulled_bytes": int, "free_bytes": int, "nights_left": (int, float), "store": str, "clock_state": int}
 

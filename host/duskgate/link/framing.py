@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 MAGIC = b"\xe7\x9d"
-MAX_PAYLOAD = 1024
+MAX_PAYLOAD = 4096
 MAX_REQUEST = 240
 HEADER = struct.Struct("<2sBBHH")
 CHECKED_PART = 6  # bytes of the header that its own check covers
@@ -99,7 +99,7 @@ def decode_request(line: bytes) -> Request | None:
 
 
 def encode_frame(kind: int, ss: int, payload: bytes) -> bytes:
-    """Frame around a payload. Raises ValueError for a payload above 1,024 bytes."""
+    """Frame around a payload. Raises ValueError for a payload above 4,096 bytes."""
     if len(payload) > MAX_PAYLOAD:
         raise ValueError(f"payload of {len(payload)} bytes, a frame holds {MAX_PAYLOAD}")
     head = HEADER.pack(MAGIC, kind, ss, len(payload), 0)[:CHECKED_PART]

@@ -7,8 +7,9 @@ import errno
 import os
 import select
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import serial
@@ -16,6 +17,7 @@ from serial.tools import list_ports
 
 from ..errors import BoardRefused, LinkError, UsageError
 from .answers import (
+    MARKED,
     MAX_SEGMENT,
     RECENT,
     SEGMENT_ROW,
@@ -42,7 +44,12 @@ MAX_SEGMENTS = 4096
 MAX_RECENT = 8 * 4096  # bytes; the board keeps fewer records than these
 NOTE_BYTES = 120
 NOTE_KINDS = {"refilled": 1, "cells": 2, "moved": 3, "text": 4}
+MOST_PIECES = 8  # segments in one `get` or `pulled`: so many always fit into a request line
+CLOCK_SAMPLES = 8
+CLOCK_FEWEST = 3
+CLOCK_AGREE = 1.25  # the two quickest trips this near to each other: quicker ones are not to be had
 Progress = Callable[[int], None]
+Wanted = tuple[int, int, int]  # segment, offset, bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,36 +149,71 @@ class BoardLink:
 
         `into` receives the bytes in order even when the call ends in an error. `progress` is told how much that is.
         """
-        out = bytearray() if into is None else into
-        start = len(out)
+        got = bytearray()
+        start = 0 if into is None else len(into)
+        tell = None if progress is None else lambda n: progress(start + n)
+        try:
+            self.read_pieces([(number, offset, length)], tell, [got])
+        finally:
+            if into is not None:
+                into += got
+        return bytes(got)
+
+    def read_pieces(
+        self, wanted: Sequence[Wanted], progress: Progress | None = None, into: list[bytearray] | None = None
+    ) -> list[bytearray]:
+        """Bytes of several segments, as few requests as can be; fewer of one that ends before.
+
+        `into`: an empty buffer for each, which receive the bytes in order even when the call ends in an error.
+        `progress` is told how much there is of all of them.
+        """
+        out = [bytearray() for _ in wanted] if into is None else into
+        rest = {k: (n, offset, min(length, MAX_SEGMENT)) for k, (n, offset, length) in enumerate(wanted) if length > 0}
         failures = 0
-        length = min(length, MAX_SEGMENT)
-        while len(out) - start < length:
-            held = len(out)
-            want = length - (held - start)
-            outcome = self._exchange("get", (number, offset + held - start, want), want, progress=progress, into=out)
-            if isinstance(outcome, Answer):
-                break
-            # any progress starts the count of failures anew: a bad wire is slow, not hopeless
-            failures = 1 if len(out) > held else failures + 1
-            self._give_up("get", outcome, failures >= TRIES)
-        return bytes(out[start:])
+        while rest:
+            asked = list(rest)[:MOST_PIECES]
+            words = [(rest[k][0], rest[k][1] + len(out[k]), rest[k][2] - len(out[k])) for k in asked]
+            held = sum(map(len, out))
+            outcome = self._exchange(
+                "get", tuple(w for piece in words for w in piece), sum(piece[2] for piece in words),
+                progress=progress and partial(_told, progress, held), into=[out[k] for k in asked],
+            )  # fmt: skip
+            done = len(outcome.parts) + isinstance(outcome, Answer)
+            rest = {k: w for k, w in rest.items() if k not in asked[:done] and len(out[k]) < w[2]}
+            if isinstance(outcome, Failure) and rest:
+                # any progress starts the count of failures anew: a bad wire is slow, not hopeless
+                failures = 1 if sum(map(len, out)) > held else failures + 1
+                self._give_up("get", outcome, failures >= TRIES)
+        return out
 
     def mark_pulled(self, number: int, size: int, crc: int) -> bool:
         """Tell the board that segment `number` is safe on a disk. True when it is marked, now or by an earlier try."""
         try:
-            return self.ask("pulled", number, size, crc).facts.get("marked") == number
+            return number in self.mark_all([(number, size, crc)])
         except BoardRefused as refused:
             if refused.code != "segment":
                 raise
             # the answer to an earlier try may have been lost: the list tells
             return any(s.number == number and s.state is SegmentState.PULLED for s in self.list_segments())
 
-    def measure_clock(self, samples: int = 8) -> HostClock:
+    def mark_all(self, told: Sequence[tuple[int, int, int]]) -> list[int]:
+        """Tell the board that segments (number, size, CRC-32) are safe on a disk: the numbers that it marked.
+
+        Raises BoardRefused where one of them is not as told; those before it may be marked then.
+        """
+        marked: list[int] = []
+        for at in range(0, len(told), MOST_PIECES):
+            facts = self.ask("pulled", *(word for one in told[at : at + MOST_PIECES] for word in one)).facts
+            marked += checked(facts, MARKED, "pulled")["marked"]
+        return marked
+
+    def measure_clock(self, samples: int = CLOCK_SAMPLES) -> HostClock:
         """Compare the host's clock with the board's ticks: of several `tick` requests the quickest one counts.
 
-        The board's tick lies somewhere within the round trip; its middle is taken, half of it is the uncertainty.
+        The board's tick lies somewhere within the round trip; its middle is taken, half of it is the uncertainty. No
+        more are asked for once the two quickest trips agree.
         """
+        trips: list[int] = []
         best: HostClock | None = None
         for _ in range(samples):
             before_utc_ns, before_ns = self.clock.time_ns(), self.clock.monotonic_ns()
@@ -183,6 +225,9 @@ class BoardLink:
             )
             if best is None or found.boot_id != best.boot_id or found.unc_us < best.unc_us:
                 best = found
+            trips = sorted([*trips, trip_ns])
+            if len(trips) >= CLOCK_FEWEST and trips[1] <= CLOCK_AGREE * trips[0]:
+                break
         if best is None:
             raise ValueError("at least one sample is needed")
         return best
@@ -256,16 +301,18 @@ class BoardLink:
         expect: int = 0,
         *,
         progress: Progress | None = None,
-        into: bytearray | None = None,
+        into: Sequence[bytearray] = (),
     ) -> Answer | Failure:
-        """Send one request and wait for its outcome; data that came in order goes to `into` whatever happens."""
+        """Send one request and wait for its outcome.
+
+        `into`: a buffer for each part of the answer; data that came in order goes there whatever happens.
+        """
         session, clock = self._session, self.clock
         try:
-            line = session.request(verb, arguments, clock.monotonic(), expect)
+            line = session.request(verb, arguments, clock.monotonic(), expect, max(1, len(into)))
         except ValueError as error:
             raise UsageError(f"'{verb}' is too long for the link ({MAX_REQUEST} bytes): shorten the text") from error
         outcome: Answer | Failure | None = None
-        told = len(into) if into is not None else 0
         try:
             # the line feed before it ends whatever half line lies in the board's buffer
             self._write(b"\n" + line)
@@ -274,13 +321,13 @@ class BoardLink:
                 now = clock.monotonic()
                 outcome = (session.receive(data, now) if data else None) or session.expired(now)
                 if progress is not None and session.received:
-                    progress(told + session.received)
+                    progress(session.received)
         finally:
-            kept = outcome.data if outcome is not None else session.drop()
-            if into is not None:
-                into += kept
-        if progress is not None and into is not None:
-            progress(len(into))
+            kept = (*outcome.parts, outcome.data) if outcome is not None else session.drop()
+            for buffer, part in zip(into, kept, strict=False):  # fewer parts where it was cut
+                buffer.extend(part)
+        if progress is not None:
+            progress(sum(map(len, kept)))
         return outcome
 
     def _read(self, wait_s: float) -> bytes:
@@ -312,6 +359,10 @@ class BoardLink:
         end = self.clock.monotonic() + STALE_S
         while self.clock.monotonic() < end and self._read(0.0):
             pass
+
+
+def _told(progress: Progress, held: int, received: int) -> None:
+    progress(held + received)
 
 
 def _can_select(port: Any) -> bool:

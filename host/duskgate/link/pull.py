@@ -5,7 +5,7 @@ disk, and only then is the board told that it may drop them one day.
 """
 
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from .blockcheck import clock_seconds, damaged_spans, quiet_moments, sound_lengt
 # A board that goes on logging writes a line a minute about itself. Fewer than half an hour of these, and nothing else,
 # are left on the board for the next pull: a file for each look at the board would only litter the logbook.
 FEWEST_QUIET_MOMENTS = 30
+MOST_PIECES = 8  # segments asked for together: some 250 kB, then they are checked and kept
 Progress = Callable[[int, int], None]
 
 
@@ -127,21 +128,26 @@ class Pull:
         holding = self.logbook.holding(self.result.board)
         for text in holding.unsound:
             self._warn(f"{text}: left as it is, and what the board still has of it is pulled again")
-        held = {}
-        for segment in segments:
-            data = holding.segments.get(segment.number, b"")
-            same = not self.whole and len(data) > 0 and self._begins_with(segment, data)
-            held[segment.number] = len(data) if same else 0
-            if same and len(data) > segment.size:
+        mine = [(s, holding.segments.get(s.number, b"")) for s in segments if not self.whole]
+        same = self._same([(segment, data) for segment, data in mine if data])
+        held = dict.fromkeys((s.number for s in segments), 0)
+        for segment in same:
+            held[segment.number] = len(holding.segments[segment.number])
+            if held[segment.number] > segment.size:
                 self._warn(
                     f"segment {segment.number} is shorter on the board than in the logbook: nothing taken from it"
                 )
         return held
 
-    def _begins_with(self, segment: Segment, data: bytes | bytearray) -> bool:
-        """Whether the board's segment is the one that `data` is of: a block's header is unique to its boot."""
-        size = min(BLOCK_HEADER.size, segment.size, len(data))
-        return size == 0 or self.link.read_segment(segment.number, 0, size) == bytes(data[:size])
+    def _same(self, pairs: Sequence[tuple[Segment, bytes | bytearray]]) -> list[Segment]:
+        """Segments of the board that the data beside them are of: a block's header is unique to its boot."""
+        sizes = [min(BLOCK_HEADER.size, segment.size, len(data)) for segment, data in pairs]
+        heads = self.link.read_pieces([(p[0].number, 0, size) for p, size in zip(pairs, sizes, strict=True)])
+        return [
+            segment
+            for (segment, data), size, head in zip(pairs, sizes, heads, strict=True)
+            if bytes(head) == bytes(data[:size])
+        ]
 
     def _fetch_all(self, segments: list[Segment], held: dict[int, int]) -> list[Piece]:
         wanted = [s for s in segments if s.size > held[s.number]]
@@ -150,18 +156,16 @@ class Pull:
         self._total = sum(s.size - held[s.number] for s in wanted) - self.result.resumed_bytes
         self.progress(0, self._total)
         pieces = []
-        for segment in wanted:
+        for at in range(0, len(wanted), MOST_PIECES):
             try:
-                data = self._fetch(segment, held[segment.number], kept.get(segment.number, b""))
-            except BoardRefused as refused:
-                self._warn(f"segment {segment.number} was not given: {refused}")
-                continue
+                got = self._fetch(wanted[at : at + MOST_PIECES], held, kept)
             except LinkError as error:
                 safe = self.result.resumed_bytes + self._done
                 raise LinkError(f"{error}; {safe} bytes are kept: pull again to go on from there") from error
-            if data:
-                growing = segment.state is SegmentState.GROWING
-                pieces.append(Piece(segment.number, held[segment.number], data, growing))
+            for segment, data in got:
+                if data:
+                    growing = segment.state is SegmentState.GROWING
+                    pieces.append(Piece(segment.number, held[segment.number], data, growing))
         return pieces
 
     def _kept_parts(self, wanted: list[Segment], held: dict[int, int]) -> dict[int, bytes]:
@@ -174,31 +178,51 @@ class Pull:
                 data = kept.setdefault(piece.segment, bytearray())
                 if piece.offset == held[piece.segment] + len(data):
                     data += piece.data
-        sound: dict[int, bytes] = {}
-        for segment in wanted:
-            data = kept.get(segment.number, b"")
-            room = segment.size - held[segment.number]
-            # a segment from offset 0 may be of a store that was emptied since
-            if data and len(data) <= room and (held[segment.number] or self._begins_with(segment, data)):
-                sound[segment.number] = bytes(data)
-        return sound
+        fit = [s for s in wanted if 0 < len(kept.get(s.number, b"")) <= s.size - held[s.number]]
+        # a segment from offset 0 may be of a store that was emptied since
+        begun = [(s, kept[s.number]) for s in fit if not held[s.number]]
+        same = self._same(begun)
+        return {s.number: bytes(kept[s.number]) for s in fit if held[s.number] or s in same}
 
-    def _fetch(self, segment: Segment, held: int, kept: bytes) -> bytes:
-        """Bytes of one segment after the held ones, every block checked; saved as a part whatever happens."""
-        start = held + len(kept)
-        got = bytearray()
-        before = self._done
+    def _fetch(self, group: list[Segment], held: dict[int, int], kept: dict[int, bytes]) -> list[tuple[Segment, bytes]]:
+        """Each segment's bytes after the held ones, every block checked; saved as parts whatever happens."""
+        before = [kept.get(s.number, b"") for s in group]
+        starts = [held[s.number] + len(data) for s, data in zip(group, before, strict=True)]
+        wanted = [(s.number, start, s.size - start) for s, start in zip(group, starts, strict=True)]
+        got = [bytearray() for _ in group]
         try:
-            self.link.read_segment(
-                segment.number, start, segment.size - start, lambda n: self.progress(before + n, self._total), got
-            )
+            refused = self._read(wanted, got)
         except BaseException:
-            whole_blocks = bytes(got[: sound_length(got)])
-            self._keep(segment.number, start, whole_blocks)
+            for segment, start, data in zip(group, starts, got, strict=True):
+                self._keep(segment.number, start, bytes(data[: sound_length(data)]))
             raise
-        data = self._checked(segment, start, bytes(got))
-        self._keep(segment.number, start, data)
-        return kept + data
+        out = []
+        for segment, start, had, new in zip(group, starts, before, got, strict=True):
+            if segment.number not in refused:
+                data = self._checked(segment, start, bytes(new))
+                self._keep(segment.number, start, data)
+                out.append((segment, had + data))
+        return out
+
+    def _read(self, wanted: list[tuple[int, int, int]], got: list[bytearray]) -> set[int]:
+        """Read all of these, one by one where the board refuses them together; numbers of those refused for good."""
+        done = self._done
+
+        def tell(n: int) -> None:
+            self.progress(done + n, self._total)
+
+        try:
+            self.link.read_pieces(wanted, tell, got)
+            return set()
+        except BoardRefused:
+            refused = set()
+            for (number, start, size), data in zip(wanted, got, strict=True):
+                try:
+                    self.link.read_segment(number, start + len(data), size - len(data), into=data)
+                except BoardRefused as error:
+                    refused.add(number)
+                    self._warn(f"segment {number} was not given: {error}")
+            return refused
 
     def _keep(self, number: int, offset: int, data: bytes) -> None:
         if data:
@@ -247,15 +271,22 @@ class Pull:
     def _mark(self, segments: list[Segment]) -> None:
         """Tell the board which segments are safe, by what stands on the disk now."""
         held = self.logbook.holding(self.result.board).segments
+        safe = []
         for segment in segments:
             data = held.get(segment.number, b"")
-            if segment.state is not SegmentState.NOT_PULLED or not segment.size or len(data) != segment.size:
-                continue
-            try:
-                if self.link.mark_pulled(segment.number, segment.size, zlib.crc32(data)):
-                    self.result.marked.append(segment.number)
-            except BoardRefused as refused:
-                self._warn(f"segment {segment.number} stays on the board as not pulled: {refused}")
+            if segment.state is SegmentState.NOT_PULLED and 0 < segment.size == len(data):
+                safe.append((segment.number, segment.size, zlib.crc32(data)))
+        try:
+            self.result.marked = self.link.mark_all(safe)
+        except BoardRefused:  # one of them: each by itself then
+            self.result.marked = [one[0] for one in safe if self._mark_one(*one)]
+
+    def _mark_one(self, number: int, size: int, check: int) -> bool:
+        try:
+            return self.link.mark_pulled(number, size, check)
+        except BoardRefused as refused:
+            self._warn(f"segment {number} stays on the board as not pulled: {refused}")
+            return False
 
     def _warn(self, text: str) -> None:
         self.result.warnings.append(text)

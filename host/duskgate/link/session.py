@@ -11,7 +11,7 @@ from enum import Enum
 
 from .framing import OFFSET, Frame, FrameReader, Kind, encode_request
 
-END_KEYS = ("bytes", "crc")  # what an end says of its data; anything else that it says is handed on
+END_KEYS = ("bytes", "crc", "more")  # what an end says of its data; anything else that it says is handed on
 MAX_ANSWER = 4 << 20  # bytes of data that one answer may hold; a whole store is smaller
 
 
@@ -29,6 +29,7 @@ class Event(Enum):
     REQUEST = "request"
     FACTS = "facts"
     DATA = "data"
+    PART = "part"  # an end after which more parts of the same answer come
     END = "end"
     REFUSED = "refused"
     BROKEN = "broken"
@@ -43,6 +44,8 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     (State.ASKED, Event.FACTS): State.IDLE,
     (State.ASKED, Event.REFUSED): State.IDLE,
     (State.ASKED, Event.DATA): State.STREAMING,
+    (State.ASKED, Event.PART): State.STREAMING,
+    (State.STREAMING, Event.PART): State.STREAMING,
     (State.ASKED, Event.END): State.IDLE,
     (State.STREAMING, Event.DATA): State.STREAMING,
     (State.STREAMING, Event.END): State.IDLE,
@@ -68,21 +71,27 @@ class Why(Enum):
 class Answer:
     """A request answered in full: facts of a closing facts frame, or data whose total CRC was right.
 
-    With data, `facts` holds what the end frame said besides their length and check.
+    With data, `facts` holds what the end frame said besides their length and check. `parts`: those before `data`, the
+    last one, in an answer of several.
     """
 
     facts: dict = field(default_factory=dict)
     data: bytes = b""
+    parts: tuple[bytes, ...] = ()
 
 
 @dataclass(frozen=True)
 class Failure:
-    """A request not answered. `data` came in order, each frame with a right CRC; `code` is the board's when refused."""
+    """A request not answered. `data` came in order, each frame with a right CRC; `code` is the board's when refused.
+
+    `parts` are those of an answer in several that were whole before `data`, the begin of the next one.
+    """
 
     why: Why
     text: str
     data: bytes = b""
     code: str = ""
+    parts: tuple[bytes, ...] = ()
 
 
 class ProtocolError(Exception):
@@ -103,7 +112,10 @@ class Session:
         self.stale = 0
         self.doubled = 0
         self._ss = (first_ss - 1) & 0xFF
-        self._data = bytearray()
+        self._data = bytearray()  # of the part that is coming
+        self._parts: list[bytes] = []
+        self._base = 0  # bytes of the parts before it
+        self._more = 0  # parts that are to come after it
         self._most = 0
         self._silent_at = 0.0
         self._late_at = 0.0
@@ -111,20 +123,21 @@ class Session:
     @property
     def received(self) -> int:
         """Data bytes of the open answer so far."""
-        return len(self._data)
+        return self._base + len(self._data)
 
     @property
     def deadline(self) -> float:
         """Time (s, the caller's clock) at which an open request is given up when nothing more comes."""
         return min(self._silent_at, self._late_at)
 
-    def request(self, verb: str, arguments: tuple[object, ...], now: float, expect: int = 0) -> bytes:
-        """Bytes to send. `expect` is the largest number of data bytes that a right answer can hold."""
+    def request(self, verb: str, arguments: tuple[object, ...], now: float, expect: int = 0, parts: int = 1) -> bytes:
+        """Bytes to send. `expect`: data bytes that a right answer holds at most; `parts`: ends that close it."""
         ss = (self._ss + 1) & 0xFF
         line = encode_request(ss, verb, arguments)
         self._move(Event.REQUEST)
         self._ss = ss
-        self._data.clear()
+        self._clear()
+        self._more = parts - 1
         self._most = min(expect, MAX_ANSWER)
         self._silent_at = now + self.silence_s
         self._late_at = now + self.whole_s + self._most / self.slowest_bytes_s
@@ -147,15 +160,15 @@ class Session:
         """Failure when the open request has waited too long at `now`, else None."""
         if self.state is State.IDLE or now < self.deadline:
             return None
-        said = "nothing came" if not self._data else f"fell silent after {len(self._data)} bytes"
+        said = f"fell silent after {self.received} bytes" if self.received else "nothing came"
         if now >= self._late_at:
             said = "the answer took too long"
         return self._fail(Event.SILENCE, Why.SILENCE, said)
 
-    def drop(self) -> bytes:
-        """Give the open request up and return the data that had come in order."""
-        kept = bytes(self._data)
-        self._data.clear()
+    def drop(self) -> tuple[bytes, ...]:
+        """Give the open request up and return the parts that had come in order, the last one perhaps not whole."""
+        kept = (*self._parts, bytes(self._data))
+        self._clear()
         self.state = State.IDLE
         return kept
 
@@ -174,33 +187,54 @@ class Session:
             text = _one_line(said.get("text", "no reason given"))
             return self._fail(event, Why.REFUSED, text, str(said.get("code", "")))
         if event is Event.END:
+            if said.get("more", 0) == self._more + 1 and self._parts:
+                self.doubled += 1  # the end of the part before, once more
+                return None
             self._check_end(said)
+            if self._more:
+                self._next_part()
+                return None
         self._move(event)
-        return Answer({k: v for k, v in said.items() if event is Event.FACTS or k not in END_KEYS}, bytes(self._data))
+        facts = {k: v for k, v in said.items() if event is Event.FACTS or k not in END_KEYS}
+        return Answer(facts, bytes(self._data), tuple(self._parts))
+
+    def _next_part(self) -> None:
+        self._move(Event.PART)
+        self._base += len(self._data)
+        self._parts.append(bytes(self._data))
+        self._data.clear()
+        self._more -= 1
 
     def _append(self, payload: bytes) -> bool:
         """Put a data frame at its place; False for a frame that had come before."""
         if len(payload) < OFFSET.size:
             raise ProtocolError("data frame without its offset")
-        offset = OFFSET.unpack_from(payload)[0]
+        offset = OFFSET.unpack_from(payload)[0] - self._base
         data = payload[OFFSET.size :]
-        if offset + len(data) <= len(self._data) and self._data[offset : offset + len(data)] == data:
+        if offset < 0 or (offset + len(data) <= len(self._data) and self._data[offset : offset + len(data)] == data):
             self.doubled += 1
             return False
         if offset != len(self._data):
-            raise ProtocolError(f"data for offset {offset} came where {len(self._data)} was due")
-        if offset + len(data) > self._most:
+            raise ProtocolError(f"data for offset {self._base + offset} came where {self.received} was due")
+        if self.received + len(data) > self._most:
             raise ProtocolError(f"more than the {self._most} bytes asked for")
         self._data += data
         return True
 
     def _check_end(self, said: dict) -> None:
         right = zlib.crc32(self._data)
+        if said.get("more", 0) != self._more:
+            raise ProtocolError(f"the board tells {said.get('more', 0)} parts to come, {self._more} are due")
         if said.get("bytes") != len(self._data):
             raise ProtocolError(f"the board sent {said.get('bytes')} bytes, {len(self._data)} arrived")
         if said.get("crc") != right:
             self._data.clear()  # every frame was right and the whole is not: none of it can be trusted
             raise ProtocolError("the check over the whole answer is wrong")
+
+    def _clear(self) -> None:
+        self._data.clear()
+        self._parts.clear()
+        self._base = 0
 
     def _allowed(self, event: Event) -> None:
         if (self.state, event) not in TRANSITIONS:
@@ -212,9 +246,8 @@ class Session:
 
     def _fail(self, event: Event, why: Why, text: str, code: str = "") -> Failure:
         self._move(event)
-        kept = bytes(self._data)
-        self._data.clear()
-        return Failure(why, text, kept, code)
+        *parts, kept = self.drop()
+        return Failure(why, text, kept, code, tuple(parts))
 
 
 def _json_object(payload: bytes) -> dict:
