@@ -43,7 +43,10 @@ RULES: dict[str, set[str]] = {
     "host/duskgate/analysis": {
         *PURE, "scipy.special", "scipy.optimize", "duskgate.fields", "duskgate.errors", "duskgate.analysis",
     },
-    "host/duskgate/ready": {*PURE, "duskgate.fields", "duskgate.errors", "duskgate.analysis", "duskgate.ready"},
+    "host/duskgate/faults.py": {*PURE, "duskgate.fields"},
+    "host/duskgate/ready": {
+        *PURE, "duskgate.fields", "duskgate.faults", "duskgate.errors", "duskgate.analysis", "duskgate.ready",
+    },
     "host/duskgate/plan": {
         *PURE, "scipy.special", "scipy.optimize", "duskgate.fields", "duskgate.errors", "duskgate.plan",
     },

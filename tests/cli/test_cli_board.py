@@ -48,10 +48,13 @@ def test_boards_tells_faults_losses_and_a_clock_that_stopped(board):
     board.board.facts["state"] = {
         "unpulled_bytes": 1, "free_bytes": 1, "nights_left": 0.5, "store": "full", "clock_state": 1,
         "clock_second": None, "ring_lost": 7, "store_lost": 0, "faults": ["the store is full"],
+        "inputs": [[18, 1], [20, 6], "odd", [1]],
     }  # fmt: skip
     out = run("boards", "--port", board.url).stdout
     assert "room for 0.5 more nights (store full)" in out and "oscillator had stopped" in out
     assert "7 records since start (ring)" in out and "fault   the store is full" in out
+    assert "input   BEAM active since the start, nearly without a pause: likely aim" in out
+    assert "input   BEAM2 and SYNC change at the same moments" in out
 
 
 def test_a_board_that_cannot_be_reached_is_listed_with_exit_code_3():

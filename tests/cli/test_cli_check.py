@@ -6,9 +6,10 @@ import time
 import pytest
 from click.testing import CliRunner
 from duskgate.cli import check as module
-from duskgate.cli import main
+from duskgate.cli import cover, main
 from duskgate.cli.hands import BeamHands
 from duskgate.cli.history import History
+from duskgate.virtual.board import VirtualBoard
 
 from tests import fakes
 from tests.host.test_ready import hands_rows
@@ -146,3 +147,55 @@ def test_real_firmware_with_a_night_behind_it(short_board, tmp_path, monkeypatch
     done = CliRunner().invoke(main, ["check", "--no-hands", "--json", "--port", short_board])
     words = {item["item"]: item["word"] for item in json.loads(done.stdout)["items"]}
     assert words["beam"] == "ready" and words["light 1"] == "ready" and words["firmware"] == "ready"
+
+
+TWO_BEAMS = "beam_spacing_mm = 30\n"
+
+
+def test_two_beams_in_the_site_file_ask_for_the_walk(board, tmp_path):
+    _, url = board
+    (tmp_path / "site.toml").write_text(TWO_BEAMS)
+    done = run("--no-hands", "--port", url)
+    assert "look   two beams" in done.stdout and "-> check --cover" in done.stdout
+
+
+def test_covering_needs_hands(board):
+    assert "choose one" in run("--no-hands", "--cover", "--port", board[1], code=2).stderr
+
+
+def test_nobody_covers_anything_and_the_walk_ends_with_exit_6(board, monkeypatch):
+    _, url = board
+    monkeypatch.setattr(cover, "POLL_S", 0.02)
+    monkeypatch.setattr(cover, "STEADY_S", 0.05)
+    done = run("--cover", "--seconds", 1, "--port", url, code=6)
+    assert done.stdout.count("nothing changed") == 3  # one emitter, the other, both
+    assert "MEND   beam cover did not answer" in done.stdout
+    assert "not ready: mend beam cover, beam 2 cover" in done.stderr
+
+
+def covered_scene(path, *spans: tuple[float, float, int]):
+    """Invented hands: from s to s, these inputs read broken."""
+    rows = [(t, 0, mask) for start, end, mask in spans for t, mask in ((start, mask), (end, 0))]
+    return fakes.scene_file(path, 60.0, more=rows)
+
+
+@pytest.mark.parametrize(
+    ("second", "words"),
+    [
+        (2, ("ready", "answers its own emitter alone")),
+        (3, ("mend", "broke for its own emitter and for that of beam 2")),
+    ],
+)
+def test_the_real_firmware_is_walked_without_a_terminal(tmp_path, monkeypatch, second, words):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "site.toml").write_text(TWO_BEAMS)
+    for name, value in (("POLL_S", 0.05), ("STEADY_S", 0.2), ("HOLD_S", 0.6)):
+        monkeypatch.setattr(cover, name, value)
+    hands: list[tuple[float, float, int]] = [(3.0, 5.0, 1), (6.5, 8.5, second)]
+    with VirtualBoard(covered_scene(tmp_path / "scene", *hands), tmp_path / "flash", speed=1) as here:
+        done = CliRunner().invoke(main, ["check", "--cover", "--seconds", "8", "--json", "--port", here.url])
+    items = {item["item"]: item for item in json.loads(done.stdout)["items"]}
+    assert (items["beam cover"]["word"], items["beam cover"]["seen"][: len(words[1])]) == words, done.output
+    assert "Cover the emitter of beam and hold it" in done.stderr and "seen. Uncover." in done.stderr
+    assert items["beam 2 cover"]["word"] == "ready"
+    assert done.exit_code == (6 if any(item["word"] == "mend" for item in items.values()) else 0)

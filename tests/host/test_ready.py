@@ -110,6 +110,13 @@ def test_a_sound_rig_is_ready():
         ("supply", "look", "no voltage", {"state": {"supply_mv": 3}}),
         ("losses", "look", "7 stamping", {"state": {"ring_lost": 7}}),
         ("fault", "look", "watchdog failed", {"state": {"faults": ["watchdog failed"]}}),
+        ("fault", "look", "nothing drives BEAM2, SYNC, FLASH4", {"state": {"faults": ["an input looks unwired (2)"]}}),
+        ("beam", "mend", "nothing drives", {"who": {"wiring_check": ["BEAM"]}, "state": {"edges": [0] * 7}}),
+        ("beam 2", "mend", "switched off", {"two_beams": True, "who": {"channels": 0x7D}}),
+        ("wiring", "mend", "SYNC and FLASH1", {"state": {"inputs": [[20, 12]]}}),
+        ("wiring", "mend", "BEAM flickers at 100 Hz: likely lamplight", {"state": {"inputs": [[21, 1 | 100 << 8]]}}),
+        ("wiring", "look", "FLASH3 never changed while", {"state": {"inputs": [[23, 32]]}}),
+        ("wiring", "look", "FLASH1 and FLASH2 change at the same", {"state": {"inputs": [[20, 24]]}}),
         ("firmware", "mend", "older than this check", {"state": {"edges": None}}),
         ("firmware", "look", "this tool carries 0.2.0", {"version": "0.2.0"}),
     ],
@@ -127,6 +134,14 @@ def test_channels_that_change_together_are_a_short_or_one_emitter():
     mirror = rows(*[(t, m) for k in range(3) for t, m in ((10 + 4 * k, 5), (10.4 + 4 * k, 0))])
     item = said(items.conclude(seen(mirror)))["wiring"]
     assert "short between neighbouring" in item.todo and "BEAM and SYNC" in item.seen and "6 of 6" in item.seen
+
+
+def test_what_a_line_of_its_own_says_is_not_said_twice():
+    stuck = seen(state={"levels": 0x7E, "still_s": [600.0] * 7, "inputs": [[18, 1]]}, hands=False)
+    found = items.conclude(stuck)
+    assert "wiring" not in said(found) and "BROKEN" in said(found)["beam"].seen
+    gone = items.conclude(seen(hands_rows(), state={"inputs": [[18, 1]]}))
+    assert said(gone)["wiring"].word == "look" and "likely aim, polarity" in said(gone)["wiring"].seen
 
 
 def test_heads_that_answer_some_microseconds_apart_are_no_short():
@@ -205,6 +220,14 @@ def test_the_picture_fits_a_small_screen_and_says_the_beam_in_word_and_shape():
     assert any(line.strip().startswith("s       ready") for line in lines)
     broken = live(rows((10.0, 1)), 11.0)
     assert any("BROKEN" in line and picture.BROKEN in line for line in picture.picture(broken, status))
+
+
+def test_inputs_that_look_wrong_are_shown_live():
+    found = live(hands_rows(2), 30.0)
+    status = picture.Status(state={**STATE, "inputs": [[19, 1], [21, 2 | 50 << 8]]})
+    shown = "\n".join(picture.picture(found, status))
+    assert "! BEAM broken for more than half an hour: likely dew" in shown and "BEAM2 flickers at 50 Hz" in shown
+    assert "likely dew" in picture.plain(found, status)
 
 
 def test_the_picture_never_grows_whatever_is_wrong():

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from ..faults import inputs_of
 from .board_options import bytes_text, example, json_option, port_option
 
 CLOCK_BITS = ((1, "its oscillator had stopped: set it"), (2, "no clock chip answers"), (4, "no 1 Hz wave from it"))
@@ -66,7 +67,7 @@ def lines(board: dict[str, Any]) -> list[str]:
         if state.get(where):
             out.append(f"  lost    {state[where]} records since start ({where.removesuffix('_lost')})")
     out += [f"  fault   {fault}" for fault in state.get("faults") or []]
-    return out
+    return out + [f"  input   {said.text}" for said in inputs_of(state)]
 
 
 def clock_line(state: dict[str, Any], host_utc_s: float) -> str:

@@ -1,12 +1,13 @@
 """`duskgate check`: is the wired rig ready for the night, and what to mend first."""
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ..errors import NotReady
+from ..errors import NotReady, UsageError
 from .board_options import example, json_option, port_option
 from .history import History, history, logbook_option, site_option
 
@@ -21,28 +22,40 @@ NIGHT_H = 10.0  # assumed where the place is not known
 @click.command("check")
 @click.option("--no-hands", is_flag=True, help="Leave out what needs a hand in the beam.")
 @click.option(
+    "--cover", is_flag=True,
+    help="Instead of breaks by hand: cover the emitters when asked; says which receiver sees which.",
+)
+@click.option(
     "--seconds", type=click.FloatRange(1, 600), default=20.0, show_default=True, help="Time given for each hand."
 )
 @logbook_option
 @site_option
 @port_option
 @json_option
-def command(no_hands: bool, seconds: float, logbook: Path, site_path: Path | None, port: str | None, as_json: bool):
+def command(
+    no_hands: bool, cover: bool, seconds: float, logbook: Path, site_path: Path | None, port: str | None, as_json: bool
+) -> None:
     """Ready, or what to mend first: beam, light of each head, delay, clock, storage, supply, wiring.
 
     You are asked to break the beam by hand some times: the heads will fire. Each line says ready, look or mend, what
-    was seen, and what to do. Exit code 6 where something has to be mended before dusk.
+    was seen, and what to do. Exit code 6 where something has to be mended before dusk. With two beams, --cover shows
+    that neither receiver sees the other's emitter; with one, that it sees its own.
     """
     from ..link.port import BoardLink, one_port
 
+    if no_hands and cover:
+        raise UsageError("choose one of --no-hands and --cover: covering needs a hand")
     with BoardLink(one_port(port)) as link:
         known = history(logbook, site_path)
-        seen = look(link, known, None if no_hands else seconds, quiet=as_json)
-    report(seen, known, as_json)
+        seen, walk = look(link, known, None if no_hands else seconds, quiet=as_json, cover=cover)
+    report(seen, known, as_json, walk)
 
 
-def look(link: Any, known: History, seconds: float | None, quiet: bool) -> Any:
-    """Everything that the conclusions need. `seconds`: how long to wait for each break by hand; None: none is asked."""
+def look(link: Any, known: History, seconds: float | None, quiet: bool, cover: bool) -> tuple[Any, Any]:
+    """Everything that the conclusions need: what was seen, and the walk along the emitters (None: none was made).
+
+    `seconds`: how long to wait for each break or covering by hand; None: none is asked. `cover`: walk, no breaks.
+    """
     from ..errors import BoardRefused
     from .board_clock import read_clock
     from .hands import BeamHands
@@ -55,15 +68,35 @@ def look(link: Any, known: History, seconds: float | None, quiet: bool) -> Any:
     except BoardRefused as refused:
         if refused.code != "verb":
             raise
-        return make_seen(who, state, known, reading, [], None)  # an old firmware: the check says so
+        return make_seen(who, state, known, reading, [], None), None  # an old firmware: the check says so
     looked = [first]
-    ticks = None
-    if seconds is not None:
-        say = (lambda text: click.echo(text, err=True)) if quiet else click.echo
+    ticks = walk = None
+    say = (lambda text: click.echo(text, err=True)) if quiet else click.echo
+    if seconds is not None and not cover:
         ticks = hands.ask_for(BREAKS, seconds, PAUSE_S, POLL_S, SETTLE_S, say)
         # what came before the hands is another story: a bench, a gust, the person setting up
         looked = hands.looked[1:]
-    return make_seen(who, link.state(), known, reading, looked, ticks)
+        cover = not quiet and has_two_beams(known) and sys.stdin.isatty() and click.confirm(OFFER, default=True)
+    if seconds is not None and cover and isinstance(state.get("edges"), list):
+        walk = walk_along(link, who, known, seconds, say)
+        looked.append(hands.follow())
+    return make_seen(who, link.state(), known, reading, looked, ticks), walk
+
+
+OFFER = "Two beams are in the site file. Cover their emitters one after the other now"
+
+
+def has_two_beams(known: History) -> bool:
+    """Whether the site file tells of a second beam."""
+    return bool(known.site and (known.site.beam_spacing_mm or "BEAM2" in known.site.channels))
+
+
+def walk_along(link: Any, who: dict, known: History, seconds: float, say: Any) -> Any:
+    """The walk; None where no beam is in use."""
+    from .cover import CoverWalk, beams_of
+
+    beams = beams_of(who, has_two_beams(known))
+    return CoverWalk(link, who, beams, seconds, say).run() if beams else None
 
 
 def make_seen(who: dict, state: dict, known: History, reading: Any, looked: list, ticks: Any) -> Any:
@@ -83,7 +116,7 @@ def make_seen(who: dict, state: dict, known: History, reading: Any, looked: list
     seen.usual_delay_us = known.first_delay()
     seen.clock_off_s = None if reading is None else (reading.offset_s, reading.unc_s)
     seen.cutoff_mv = known.site.logger.cutoff_mv if known.site else None
-    seen.two_beams = bool(known.site and (known.site.beam_spacing_mm or "BEAM2" in known.site.channels))
+    seen.two_beams = has_two_beams(known)
     seen.version = version_of(firmware_files())
     seen.light_by_day, needed = sun_of(known.site)
     left = known.hours_left()
@@ -108,11 +141,16 @@ def sun_of(site: Any) -> tuple[bool | None, float]:
     return not found.sunset_us <= now < found.sunrise_us, (found.sunrise_us - found.sunset_us) / 3.6e9
 
 
-def report(seen: Any, known: History, as_json: bool) -> None:
+def report(seen: Any, known: History, as_json: bool, walk: Any) -> None:
     """Print the items; raise NotReady where one has to be mended."""
-    from ..ready.items import MEND, conclude, ready
+    from ..ready import cover
+    from ..ready.items import LOOK, MEND, Item, conclude, ready
 
     items = conclude(seen)
+    if walk is not None:
+        items += cover.conclude(walk)
+    elif seen.two_beams:
+        items.append(Item("two beams", LOOK, "whether each sees its own emitter alone was not tried", "check --cover"))
     to_mend = [item for item in items if item.word == MEND]
     if as_json:
         rows = [{"item": i.name, "word": i.word, "seen": i.seen, "todo": i.todo} for i in items]

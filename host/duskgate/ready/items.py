@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from duskgate.faults import INPUT_CHATTER, INPUT_LONG, INPUT_NEW, INPUT_SILENT, INPUT_TWINS, inputs_of
 from duskgate.fields import BEAM, BEAM2, CHANNELS, FLASHES, SYNC
 from duskgate.ready.records import CHATTER_EDGES, Edges, active_levels
 
@@ -17,6 +18,7 @@ STUCK_S = 30.0  # an untouched input that is active for so long is no animal and
 SAME_TICKS = 14  # 1 us: two channels that change closer than this always, are one wire or one light
 FEW = 3  # breaks that tell a habit from chance
 CLOCK_OFF_S = 2.0
+LIGHTS = sum(1 << channel for channel in FLASHES)
 LAG_S = 0.5  # a light later than this does not answer the break
 
 
@@ -86,7 +88,7 @@ class Seen:
 
 def conclude(seen: Seen) -> list[Item]:
     """All items, in the order in which a person would mend them."""
-    parts = (firmware, store, clock, supply, beam, second_beam, sync, heads, delay, twins, losses, faults)
+    parts = (firmware, store, clock, supply, beam, second_beam, sync, heads, delay, twins, inputs, losses, faults)
     return [item for part in parts for item in part(seen)]
 
 
@@ -192,27 +194,36 @@ def beam(seen: Seen) -> list[Item]:
 
 def second_beam(seen: Seen) -> list[Item]:
     if not seen.channels >> BEAM2 & 1:
-        return []
+        off = Item("beam 2", MEND, "the channel BEAM2 is switched off", "set channels so that bit 1 is in it")
+        return [off] if seen.two_beams else []
     quiet = _never(seen, BEAM2) and not seen.active >> BEAM2 & 1
-    if quiet and seen.two_beams and CHANNELS[BEAM2] in seen.unwired:
-        return [Item("beam 2", MEND, "nothing drives its wire", "plug it in; look for a cut core")]
     return _one_beam(seen, BEAM2, "beam 2") if seen.two_beams or not quiet else []
 
 
 def _one_beam(seen: Seen, channel: int, name: str) -> list[Item]:
     wire = CHANNELS[channel]
-    if _stuck(seen, channel):
-        return [Item(name, MEND, f"reads BROKEN, {_still_text(seen, channel)}", STUCK_TODO)]
-    if chattering(seen, channel) or _rate(seen, channel) > FLICKER_PER_S:
-        said = f"flickers, {_rate(seen, channel):.0f} changes a second"
-        return [Item(name, MEND, said, "align it with the middle of its range; wipe the windows; check its pull-up")]
-    if seen.hands is None and _mostly_active(seen, channel):
-        return [Item(name, MEND, "broken most of the time, whole in between", POLARITY_TODO)]
+    wrong = _beam_wrong(seen, channel, name)
+    if wrong is not None:
+        return [wrong]
     if channel == BEAM and seen.hands is not None:
         return [_by_hand(seen, wire, name)]
     if _never(seen, channel):
         return [Item(name, LOOK, "reads whole, never broken since start", "break it by hand: it must react")]
     return [Item(name, READY, f"reads {_state(seen, channel)}, {_still_text(seen, channel)}")]
+
+
+def _beam_wrong(seen: Seen, channel: int, name: str) -> Item | None:
+    """What is wrong with a beam that nobody touches."""
+    if CHANNELS[channel] in seen.unwired and _never(seen, channel):
+        return Item(name, MEND, "nothing drives its wire", "plug it in; look for a cut core")
+    if _stuck(seen, channel):
+        return Item(name, MEND, f"reads BROKEN, {_still_text(seen, channel)}", STUCK_TODO)
+    if chattering(seen, channel) or _rate(seen, channel) > FLICKER_PER_S:
+        said = f"flickers, {_rate(seen, channel):.0f} changes a second"
+        return Item(name, MEND, said, "align it with the middle of its range; wipe the windows; check its pull-up")
+    if seen.hands is None and _mostly_active(seen, channel):
+        return Item(name, MEND, "broken most of the time, whole in between", POLARITY_TODO)
+    return None
 
 
 STUCK_TODO = (
@@ -350,6 +361,18 @@ def together(edges: Edges, a: int, b: int) -> tuple[int, int]:
     return len(many), int((near <= SAME_TICKS).sum())
 
 
+def inputs(seen: Seen) -> list[Item]:
+    """What the board itself finds wrong with its inputs, where no other line says it already."""
+    out = []
+    for said in inputs_of(seen.state):
+        own_line = said.number in (INPUT_NEW, INPUT_LONG) and not said.channels & ~seen.active
+        if own_line or (said.number == INPUT_TWINS and twins(seen)):
+            continue
+        unsure = said.number in (INPUT_NEW, INPUT_LONG, INPUT_CHATTER, INPUT_SILENT) or not said.channels & ~LIGHTS
+        out.append(Item("wiring", LOOK if unsure else MEND, said.text, said.todo))
+    return out
+
+
 def losses(seen: Seen) -> list[Item]:
     lost = {name: seen.state.get(name, 0) for name in ("ring_lost", "fifo_drops", "store_lost")}
     if not any(lost.values()):
@@ -360,6 +383,9 @@ def losses(seen: Seen) -> list[Item]:
 
 def faults(seen: Seen) -> list[Item]:
     told = [str(fault) for fault in seen.state.get("faults") or []]
+    if seen.unwired:
+        named = f"nothing drives {', '.join(seen.unwired)}: right where nothing is wired"
+        told = list(dict.fromkeys(named if "looks unwired" in fault else fault for fault in told))
     return [Item("fault", LOOK, fault, "see hardware_notes/troubleshooting.md") for fault in told]
 
 

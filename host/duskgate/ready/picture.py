@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from duskgate.faults import inputs_of
 from duskgate.fields import FLASHES
 from duskgate.ready.live import Live
 
@@ -157,6 +158,7 @@ def warnings(live: Live, status: Status) -> list[str]:
     """What a person has to know now."""
     state = status.state
     out = [str(fault) for fault in state.get("faults") or []]
+    out += [said.text for said in inputs_of(state)]
     if state.get("store", "ok") != "ok":
         out.append(f"NOT STORING ({state['store']}): pull the log")
     lost = state.get("ring_lost", 0) + state.get("store_lost", 0)

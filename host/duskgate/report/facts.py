@@ -11,7 +11,7 @@ import pandas as pd
 
 from .. import __version__
 from ..analysis.settings import settings_of
-from . import answer, figures, methods, setting, shares, soundness, tonight, words
+from . import answer, board_faults, figures, methods, setting, shares, soundness, tonight, words
 from .heads import own_names, renamed
 from .numbers import all_numbers, heads_tables, plain
 
@@ -41,8 +41,9 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
 
     night: has `tables` (fields.TABLES) and `estimates`. site: the site file's object, or None. sky: sun and moon of
     the night (`setting.sky_facts` lists the keys), or None. log: `files`, `date`, `other_nights`, `problems`
-    (table of fields.RECORDING), `site_file`, `form` ("log", "edges.csv" or "vcd"),
-    `interpreter_versions` (boot -> version), `left_out` and `remarks` (sentences).
+    (table of fields.RECORDING), `faults` (rows of `board_faults.noted`), `site_file`,
+    `form` ("log", "edges.csv" or "vcd"), `interpreter_versions` (boot -> version), `left_out` and
+    `remarks` (sentences).
     """
     tables, est = night.tables, plain(night.estimates)
     start, end = setting.night_span(tables)
@@ -79,11 +80,14 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "notes": setting.note_facts(tables["notes"], local),
     }
     facts["log"] = _log_facts(log, boots, gaps, problems)
+    facts["log"]["faults"] = board_faults.fault_facts(log.get("faults") or [], local)
+    facts["log"]["faults_table"] = board_faults.faults_table(facts["log"]["faults"])
     facts["partial"] = [*soundness.partial_reasons(problems, boots, gaps), *log.get("left_out", [])]
     facts["remarks"] = list(log.get("remarks", []))
     facts["tonight"] = tonight.advice(
-        est, boots if facts["log"]["form"] == "log" else [], problems, facts["numbers"], facts["sky"].get("dark_h")
-    )
+        est, boots if facts["log"]["form"] == "log" else [], problems, facts["numbers"], facts["sky"].get("dark_h"),
+        facts["log"]["faults"],
+    )  # fmt: skip
     facts["answer"] = answer.sentences(facts, est)
     facts["figures"] = figures.figure_facts(facts, tables, est, local)
     facts["sections"] = _sections(facts, est)
@@ -172,6 +176,7 @@ def _sections(facts: dict, est: dict) -> list[dict]:
             f"Clock: {facts['log']['clock_text']}.",
             f"Log: {facts['log']['problems']['text']}.",
             f"Written by {facts['log']['interpreter_text']}.",
+            *[f"The board noted: {f['text']} ({f['time']})." for f in facts["log"]["faults"] if f["input"]],
             *facts["partial"],
             *facts["remarks"],
         ],

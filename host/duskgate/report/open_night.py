@@ -15,6 +15,7 @@ from ..errors import NothingToAnswer, UsageError
 from ..logfile import archive, captures, decode, vcd
 from ..timebase import clock as timeclock
 from ..timebase import nights as nightnames
+from . import board_faults
 from . import facts as report_facts
 from .night_sky import sky_of
 
@@ -66,6 +67,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
         "date": night or "unknown date",
         "other_nights": [] if whole else sorted({*source.named, *found} - {night}),
         "problems": source.rec.problems,
+        "faults": board_faults.noted(source.rec, clock, window),
         "site_file": chosen.name if chosen else None,
         "interpreter_versions": interpreter_versions(source.rec),
         "left_out": left_out(clock, window),

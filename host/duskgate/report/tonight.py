@@ -1,15 +1,21 @@
 """What to change tonight: advice drawn from the estimates, each with the number it rests on."""
 
+from ..faults import INPUT_CHATTER, INPUT_HUM, INPUT_NEW, INPUT_SILENT, INPUT_TWINS
+from ..fields import BEAM
 from . import words
 
 NIGHT_H = 10.0  # longest night to plan for where the sky is not known
 
 
-def advice(est: dict, boots: list[dict], problems: dict, numbers: dict, night_hours: float | None) -> list[dict]:
+def advice(
+    est: dict, boots: list[dict], problems: dict, numbers: dict, night_hours: float | None,
+    faults: list[dict] | None = None,
+) -> list[dict]:
     """Rows {what, why}, most pressing first; empty where the log asks for no change."""
     found = [
         *_log(problems),
         *_clock(boots),
+        *_wiring(faults or []),
         *_beam(est),
         *_heads(est, numbers),
         *_supply(est, numbers, night_hours or NIGHT_H),
@@ -18,6 +24,15 @@ def advice(est: dict, boots: list[dict], problems: dict, numbers: dict, night_ho
         *_leaf(est),
     ]
     return [{"what": what, "why": why} for what, why in found]
+
+
+MISWIRED = (INPUT_NEW, INPUT_TWINS, INPUT_HUM, INPUT_CHATTER)  # dew is the verdict's, a dark head the estimates'
+
+
+def _wiring(faults):
+    for fault in faults:
+        if fault["number"] in MISWIRED or (fault["number"] == INPUT_SILENT and fault["detail"] >> BEAM & 1):
+            yield f"Look at an input: {fault['todo']}.", f"The board noted: {fault['text']} ({fault['time']})."
 
 
 def _beam(est):
