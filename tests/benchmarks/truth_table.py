@@ -18,12 +18,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks import truth_forecasts, truth_rates
+from tests.marked import write_between
 from tests.truth.kinds import PLANS
 from tests.truth.night import NAMES, make
 from tests.truth.score import run
 
 REPORTED_FROM = 10_000
-BEGIN, END = "<!-- truth table -->", "<!-- end of truth table -->"
+MARKS = "truth table"
 EMPTY_NIGHTS = 250  # a rare false visit needs more nights to show than a common error does
 F1_TARGET = {"calm": 0.98, "failing": 0.98, "busy": 0.97, "misaligned": 0.97, "rain": 0.95, "daytime": 0.95}
 
@@ -180,14 +181,6 @@ def table_of_lines(lines: list[tuple]) -> list[str]:
     return text + [f"| {row} | {what} | {number(value)} | {target} | {n} |" for row, what, value, target, n in lines]
 
 
-def write(path: Path, text: list[str]) -> None:
-    """Put the tables between the marks of a Markdown page."""
-    page = path.read_text(encoding="utf-8")
-    before, rest = page.split(BEGIN)
-    _, after = rest.split(END)
-    path.write_text(f"{before}{BEGIN}\n" + "\n".join(text) + f"\n{END}{after}", encoding="utf-8")
-
-
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--nights", type=int, default=40)
@@ -218,7 +211,7 @@ def main() -> None:
     rest += show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
     if given.write:
         head = f"{said}; {given.rates} trials of rates, {given.forecasts} of each forecast. A cell is `value (n)`."
-        write(given.write, [head, "", *table_of_kinds(by_kind), "", *table_of_lines(rest)])
+        write_between(given.write, MARKS, [head, "", *table_of_kinds(by_kind), "", *table_of_lines(rest)])
 
 
 if __name__ == "__main__":

@@ -1,0 +1,29 @@
+"""The table of what was tried: rows replace their own script's, others stay."""
+
+import pytest
+
+from tests.marked import lines_between, write_between
+from tests.nothing_lost import table
+
+ROW = {
+    "what": "cut before | after", "tried": 20_000, "unit": "cuts", "lost": 0, "note": "none invented",
+    "command": "python tests/powercut/run.py --cuts 20000",
+}  # fmt: skip
+
+
+def test_new_rows_replace_those_of_their_script_and_others_stay():
+    cut = "| x | 1 | 0 | | `python tests/powercut/run.py` | d |"
+    soak = "| y | 2 | 0 | | `python tests/nothing_lost/soak.py` | d |"
+    line = table.line_of(ROW, "2026-01-02")
+    assert line.startswith("| cut before / after | 20,000 cuts | 0 |") and line.count("|") == 7
+    assert table.merged([cut, soak], {"powercut": [line]}) == [*table.HEAD, line, soak]
+
+
+def test_marks_keep_the_rest_of_the_page(tmp_path):
+    page = tmp_path / "page.md"
+    page.write_text("above\n<!-- t -->\nold\n<!-- end of t -->\nbelow\n", encoding="utf-8")
+    write_between(page, "t", ["new", "lines"])
+    assert page.read_text(encoding="utf-8") == "above\n<!-- t -->\nnew\nlines\n<!-- end of t -->\nbelow\n"
+    assert lines_between(page, "t") == ["new", "lines"]
+    with pytest.raises(ValueError, match="once each"):
+        write_between(page, "other", [])
