@@ -138,7 +138,7 @@ class Watcher:
         self._pause_s = min(2 * pause, LONGEST_PAUSE_S)
         if self._heard_at:
             self.status.ahead_s = self.clock.monotonic() - self._heard_at
-        self.status.link = f"NO LINK for {self.status.ahead_s:.0f} s, trying again (the board logs on)"
+        self.status.link = f"NO LINK for {self.status.ahead_s:.0f} s; the board logs on"
         return pause
 
     def _connect(self) -> None:
