@@ -170,6 +170,7 @@ class Site:
             "frame_pause_s": self.camera.pause_s,
             "cutoff_mv": self.logger.cutoff_mv,
             "chemistry": self.logger.chemistry,
+            "logger_cells": self.logger.cells,
             "supply_curve": self.logger.discharge_h_mv or None,
             "assumed": () if "animal.visit_gap_s" in self.stated else ("visit_gap_s",),
         }

@@ -429,5 +429,5 @@ def test_readings_of_the_supply_become_a_table_and_a_forecast():
     supply = night.tables["supply"]
     assert len(supply) == 299 and set(supply["temp_degc"]) == {21.5}
     logger = night.estimates["supply"]["logger"]
-    # a straight line says (3502 - 3300) / 2 min = 1.68 h; the figure given is cautious and holds it as its upper end
-    assert logger["hours_left"]["lo"] < logger["hours_left"]["value"] < 1.68 <= logger["hours_left"]["hi"] * 1.001
+    # a straight line says (3502 - 3300) / 2 min = 1.68 h; cells of unknown kind may reach their knee before
+    assert 0.5 < logger["hours_left"]["at_least_h"] < 1.68

@@ -107,7 +107,8 @@ def _logger(p: Parts) -> dict[str, Any]:
     x, _, mv, temp = supply_readings(p)
     ok = np.isfinite(mv)
     s = p.settings
-    return supply.logger_supply(x[ok] / 1e9, mv[ok], temp[ok], s.cutoff_mv, s.chemistry, s.supply_curve)
+    cells = s.logger_cells
+    return supply.logger_supply(x[ok] / 1e9, mv[ok], temp[ok], s.cutoff_mv, s.chemistry, s.supply_curve, cells)
 
 
 def _head_supplies(p: Parts, template: dict | None) -> dict[str, Any]:

@@ -64,6 +64,7 @@ class Settings:
     # supply of the logger
     cutoff_mv: float = 3300.0
     chemistry: str = ""
+    logger_cells: int | None = None  # in series
     supply_curve: tuple[tuple[float, float], ...] | None = None  # an earlier discharge: (hours, mV) down to the cut-off
     assumed: tuple[str, ...] = field(default=())  # names that the site file left to the default
 

@@ -1,21 +1,26 @@
 """The logger's own supply: voltage through the night, and how long it may last.
 
-Along an earlier discharge of the same cells where there is one. Without it, a monotone piecewise-linear line is drawn
-on, with an interval that allows for the knee it cannot show; a flat curve foretells nothing, and nothing is made up.
+Along an earlier discharge of the same cells where there is one, else along the general shape of a known chemistry
+(`chemistry.py`). Without either, a line that does not bend down yet says how long the cells last at least, since its
+knee cannot be foreseen; one that has begun to bend down is drawn on.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from duskgate.analysis import chemistry as shapes
 from duskgate.analysis.stats import Z95, estimate, lacking
 
 NEED = 60  # readings, about one a minute
 KNOTS = 5
 FLAT_FALL = 0.15  # the night's fall against the room above the cut-off: less than this foretells nothing
 FLAT_CHEMISTRIES = ("lifepo4", "nimh", "nicd", "power bank", "mains")
-PLATEAU_REST = 0.05  # of a flat cell's charge lies behind its knee: what is left at least while it is still flat
-SOONEST, USUAL = 0.45, 0.75  # of the straight line's time; common practice, no source: every cell's curve bends down
+PLATEAU_REST, SLOPE_REST = 0.05, 0.2  # of the hours seen: left at least before the knee of a flat cell, of another one
+SOONEST = 0.45  # of the straight line's time; common practice, no source: every cell's curve bends down
+BENT_SOONEST, BENT_USUAL, BENT_LATEST = 0.4, 0.8, 1.2  # of the time along the bend: a knee steepens further
+FORESEEN = 0.3  # of the hours seen: a bend tells no more than this ahead
+BEND_SHARE = 0.3  # of the fall now must have been added in the last sixth of the night to call it a bend
 CURVE_FLOOR = 0.12  # an earlier discharge is never repeated more exactly than this
 CURVE_USELESS = 3.0  # an interval wider than this ratio is not worth printing
 DROP_95 = 1.92
@@ -26,11 +31,18 @@ KELVIN_MV = 2.0  # prior sd of the reading's dependence on temperature, mV/K
 
 
 def logger_supply(
-    t_s: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray, cutoff_mv: float, chemistry: str = "", curve=None
+    t_s: np.ndarray,
+    mv: np.ndarray,
+    temp_degc: np.ndarray,
+    cutoff_mv: float,
+    chemistry: str = "",
+    curve=None,
+    cells: int | None = None,
 ) -> dict:
     """State and forecast of the logger's cells from readings at t_s (s, rising); temperature NaN where not read.
 
     curve: a discharge of the same cells at a like load, as pairs (hours from its start, mV), down to the cut-off.
+    cells: in series, None where not stated.
     """
     if len(mv) == 0:
         none = {"start_mv": None, "end_mv": None, "cutoff_mv": cutoff_mv}
@@ -42,7 +54,23 @@ def logger_supply(
     t_h = (t_s - t_s[-1]) / 3600
     if curve is not None and len(curve) >= 2:
         return out | along_curve(t_h, mv, np.asarray(curve, float), cutoff_mv)
-    return out | forecast(t_h, mv, temp_degc, cutoff_mv, chemistry)
+    found = _along_shape(t_h, mv, temp_degc, cutoff_mv, chemistry, cells)
+    return out | (found or forecast(t_h, mv, temp_degc, cutoff_mv, chemistry))
+
+
+def _along_shape(t_h, mv, temp_degc, cutoff_mv: float, chemistry: str, cells: int | None) -> dict | None:
+    """Hours along the general shape of a chemistry; None where the shape or the number of cells is not known."""
+    known = chemistry.lower() in shapes.SHAPES_MV and mv[-1] > cutoff_mv
+    series = shapes.cells_in_series(chemistry, cells, float(np.median(mv[:10]))) if known else None
+    found = shapes.hours_left(t_h, mv, temp_degc, cutoff_mv, chemistry, series) if series else None
+    if found is None:
+        return None
+    value, lo, hi = found
+    set_of = f"{series} {chemistry} cell{'s' if series != 1 else ''}"
+    text = f"down to {cutoff_mv:.0f} mV along the general shape of {set_of} at the load of this night"
+    if hi > shapes.USELESS * max(lo, 1e-9):
+        return {"hours_left": {"at_least_h": lo}, "text": text + ": at least this; the curve is too flat to tell more"}
+    return {"hours_left": estimate(value, lo, hi, len(mv)), "text": text}
 
 
 def forecast(t_h: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray, cutoff_mv: float, chemistry: str) -> dict:
@@ -52,18 +80,32 @@ def forecast(t_h: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray, cutoff_mv: 
     room = level - cutoff_mv
     if room <= 0:
         return {"hours_left": estimate(0, 0, 0, len(mv)), "text": f"at or below the cut-off of {cutoff_mv:.0f} mV"}
+    steepest = fall + Z95 * fall_sd
     flat = chemistry.lower() in FLAT_CHEMISTRIES or whole_fall < FLAT_FALL * room or fall <= 2 * fall_sd
-    if flat:
-        elapsed = -t_h[0]
-        least = elapsed * PLATEAU_REST / (1 - PLATEAU_REST)
-        if fall + Z95 * fall_sd > 0:
-            least = min(least, room / (fall + Z95 * fall_sd))
-        text = f"{load}: at least {least:.1f} h; a curve this flat cannot foretell its end"
+    slope, bend = (0.0, 0.0) if flat else late_bend(t_h, mv, temp_degc)
+    bent = (np.sqrt(slope**2 + 2 * bend * room) - slope) / bend if bend else np.inf  # slope t + bend t^2 / 2 = room
+    if bent > FORESEEN * -t_h[0]:
+        least = -t_h[0] * (PLATEAU_REST if flat else SLOPE_REST)
+        least = min(least, SOONEST * room / steepest) if steepest > 0 else least
+        why = "a curve this flat cannot" if flat else "one night of a curve whose knee is not near cannot"
+        text = f"{load}: at least {least:.1f} h; {why} foretell its end"
         return {"hours_left": {"at_least_h": float(least)}, "text": text}
-    straight, spread = room / fall, np.exp(min(Z95 * fall_sd / fall, 3.0))
-    lo, hi = straight * SOONEST / spread, straight * spread
-    text = f"{load}; cells end sooner than a straight line says, and one night does not show by how much"
-    return {"hours_left": estimate(straight * USUAL, lo, hi, len(mv)), "text": text}
+    text = f"{load}, the late bend of this night drawn on"
+    soonest, usual, latest = (bent * part for part in (BENT_SOONEST, BENT_USUAL, BENT_LATEST))
+    return {"hours_left": estimate(usual, soonest, latest, len(mv)), "text": text}
+
+
+def late_bend(t_h: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray) -> tuple[float, float]:
+    """The fall now (mV/h) and how it grows in the last third of the night (mV/h^2), which is 0 unless beyond doubt."""
+    late = t_h >= t_h[0] / 3
+    t, v = t_h[late], mv[late]
+    temp = temp_degc[late]
+    warm = np.nan_to_num(temp - np.nanmean(temp)) if np.isfinite(temp).any() else np.zeros(len(t))
+    design = np.column_stack([np.ones(len(t)), -t, -(t**2) / 2, warm])
+    part, cov = _ridge(design, v)
+    sd = np.sqrt(cov[2, 2] * _inflation(v - design @ part))
+    grown = part[2] * (t[-1] - t[0]) / 2 > BEND_SHARE * part[1]
+    return float(part[1]), float(part[2]) if part[2] > 3 * sd and grown and part[1] > 0 else 0.0
 
 
 def along_curve(t_h: np.ndarray, mv: np.ndarray, curve: np.ndarray, cutoff_mv: float) -> dict:
