@@ -64,7 +64,10 @@ class FaultList:
         if last is not None and now_ms - last < 3600000:
             return
         self._last_ms[number] = now_ms
-        self.lines.append(TEXT[number] + (" (%d)" % detail if detail else ""))
+        line = TEXT[number] + (" (%d)" % detail if detail else "")
+        if line in self.lines:
+            self.lines.remove(line)  # told again after an hour: once is enough for the link
+        self.lines.append(line)
         del self.lines[: -self.most]
         if write:
             self.waiting.append((number, detail))

@@ -65,6 +65,7 @@ class Store:
         self.status = OK
         self.error = 0
         self.last_boot_no = 0
+        self._no_folder = False
         self.torn = None  # number of a newest segment that did not end with a whole block
         self._find()
         self._find_boot()
@@ -77,14 +78,22 @@ class Store:
         except OSError as error:
             if error.errno != errno.ENOENT:
                 raise
-            self._fs.mkdir(FOLDER)
             names = []
+            self._make_folder()
         for name in names:
             stem, ending = name[:8], name[8:]
             if ending in (".seg", ".out") and stem.isdigit():
                 size = self._fs.size("%s/%s" % (FOLDER, name))
                 self.segments.append(Segment(int(stem), size, ending == ".out"))
         self.segments.sort(key=lambda segment: segment.number)
+
+    def _make_folder(self):
+        """A store that takes nothing is no reason not to start: the live view works, and `state` says so."""
+        try:
+            self._fs.mkdir(FOLDER)
+        except OSError as error:
+            self.status, self.error = FAILING, error.errno
+            self._no_folder = True
 
     def _find_boot(self):
         """Walk the newest segment: may it grow, and which boot wrote last?"""
@@ -229,6 +238,9 @@ class Store:
         if not self.make_room():
             self.status = FULL
             return False
+        if self._no_folder:
+            self._fs.mkdir(FOLDER)
+            self._no_folder = False
         number = self.segments[-1].number + 1 if self.segments else 1
         segment = Segment(number, 0, False)
         self._file = self._fs.open(segment.name(), "ab")

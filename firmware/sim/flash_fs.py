@@ -2,6 +2,8 @@
 
 MicroPython: littlefs on a file that holds the flash, block for block, mounted as the board mounts it. CPython: a folder
 as root. Both write through, so killing the process is a power cut.
+
+A flash that is not well: `Faults`, below littlefs as on a chip. A folder has no blocks to be bad.
 """
 
 import errno
@@ -10,6 +12,21 @@ import sys
 
 BLOCK = 4096
 BLOCKS = 352  # what a board with 2 MB of flash has for files
+EROFS = 30
+
+
+class Faults:
+    """bad: numbers of blocks on which nothing sticks. read_only: every write and erase fails. erased() is called
+    after each erase (a folder: after each commit), so that it can take its time."""
+
+    def __init__(self, bad=(), read_only=False):
+        self.bad = bad
+        self.read_only = read_only
+        self.erased = lambda: None
+
+    def write(self):
+        if self.read_only:
+            raise OSError(EROFS)
 
 
 if sys.implementation.name == "micropython":
@@ -18,18 +35,22 @@ if sys.implementation.name == "micropython":
     class _Flash:
         """Block device of the port's protocol: 4 count, 5 size, 6 erase."""
 
-        def __init__(self, path):
+        def __init__(self, path, faults):
             self._file = open(path, "r+b")
             self._erased = b"\xff" * BLOCK
+            self._faults = faults
 
         def readblocks(self, block, buf, offset=0):
             self._file.seek(block * BLOCK + offset)
             self._file.readinto(buf)
 
         def writeblocks(self, block, buf, offset=None):
+            self._faults.write()
             if offset is None:
                 self.ioctl(6, block)
                 offset = 0
+            if block in self._faults.bad:
+                return
             self._file.seek(block * BLOCK + offset)
             self._file.write(buf)
 
@@ -39,8 +60,11 @@ if sys.implementation.name == "micropython":
             if operation == 5:
                 return BLOCK
             if operation == 6:
-                self._file.seek(argument * BLOCK)
-                self._file.write(self._erased)
+                self._faults.write()
+                if argument not in self._faults.bad:
+                    self._file.seek(argument * BLOCK)
+                    self._file.write(self._erased)
+                self._faults.erased()
             return 0
 
     def _new_image(path):
@@ -50,14 +74,14 @@ if sys.implementation.name == "micropython":
             for _ in range(BLOCKS):
                 file.write(erased)
 
-    def mount(path):
+    def mount(path, faults=None):
         """The file system of that image; an image that is there is never formatted. OSError where it is damaged."""
         try:
             os.stat(path)
         except OSError:
             _new_image(path)
-            vfs.VfsLfs2.mkfs(_Flash(path), progsize=256)
-        return FlashFs(vfs.VfsLfs2(_Flash(path), progsize=256))
+            vfs.VfsLfs2.mkfs(_Flash(path, Faults()), progsize=256)
+        return FlashFs(vfs.VfsLfs2(_Flash(path, faults or Faults()), progsize=256))
 
     class FlashFs:
         def __init__(self, files):
@@ -79,19 +103,24 @@ if sys.implementation.name == "micropython":
 
 else:
 
-    def mount(path):
-        return FlashFs(path)
+    def mount(path, faults=None):
+        return FlashFs(path, faults or Faults())
 
     class _Bounded:
-        """A file that fails as a full flash does."""
+        """A file that fails as a full flash does, or one that cannot be written."""
 
         def __init__(self, file, fs):
             self._file = file
             self._fs = fs
-            for name in ("read", "readinto", "seek", "close", "flush"):
+            for name in ("read", "readinto", "seek", "close"):
                 setattr(self, name, getattr(file, name))
 
+        def flush(self):
+            self._file.flush()
+            self._fs.faults.erased()
+
         def write(self, data):
+            self._fs.faults.write()
             if self._fs.space()[2] * BLOCK < len(data):
                 raise OSError(errno.ENOSPC, "no space")
             return self._file.write(data)
@@ -105,8 +134,9 @@ else:
     class FlashFs:
         """A folder that holds no more than the flash would."""
 
-        def __init__(self, root):
+        def __init__(self, root, faults):
             self._root = root
+            self.faults = faults
             os.makedirs(root, exist_ok=True)
 
         def _path(self, name):
@@ -117,9 +147,11 @@ else:
             return file if mode == "rb" else _Bounded(file, self)
 
         def remove(self, name):
+            self.faults.write()
             os.remove(self._path(name))
 
         def rename(self, old, new):
+            self.faults.write()
             os.replace(self._path(old), self._path(new))
 
         def mkdir(self, name):

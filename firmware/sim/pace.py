@@ -100,6 +100,10 @@ class Pace:
             to_ns = self._base_ns + (wall_ms() - self._base_ms) * _MILLION
         self._advance(max(to_ns, self._time.now_ns))
 
+    def stall(self, ms):
+        """The loop stands still for so long; the pins do not."""
+        self._advance(self._time.now_ns + ms * _MILLION)
+
     def play(self, changes):
         """Let inputs change that the board drives itself: [(ns from now, bits to set, bits to clear)], sorted."""
         start_ns = self._time.now_ns

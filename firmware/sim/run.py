@@ -4,6 +4,7 @@
     python firmware/sim/run.py --scene SCENE --flash PATH [options]
 
 Options: --board HEX  --boot-at-ns N  --speed 0|1  --settings name=value,...  --tcp PORT (CPython)
+--flash-faults bad=N:N..,read_only=1,erase_ms=N  (a flash that is not well; erase_ms: every erase takes so long)
 The link is on standard input and output; progress and faults go to standard error:
 `scene <percent>`, `scene end`, `tcp <port>`, `reset <ns> <cause>` before exit code 75 (start again with --boot-at-ns).
 """
@@ -43,6 +44,7 @@ OPTIONS = {
     "--speed": "0",
     "--settings": "",
     "--tcp": "",
+    "--flash-faults": "",
 }
 
 
@@ -155,6 +157,18 @@ def load_settings(fs, words):
     return settings
 
 
+def flash_faults(words):
+    """(Faults, milliseconds of an erase)"""
+    found = {"bad": "", "read_only": "0", "erase_ms": "0"}
+    for word in words.split(",") if words else ():
+        name, _, value = word.partition("=")
+        if name not in found:
+            sys.exit("run.py: %s is no fault of a flash; see the head of the file" % word)
+        found[name] = value
+    bad = [int(number) for number in found["bad"].split(":") if number]
+    return flash_fs.Faults(bad, found["read_only"] == "1"), int(found["erase_ms"])
+
+
 def main(words):
     chosen = options(words)
     scratch = Scratch(chosen["--flash"])
@@ -162,8 +176,9 @@ def main(words):
     if how == "hold":
         say("hold: not logging; start again to log")
         return 0
+    faults, erase_ms = flash_faults(chosen["--flash-faults"])
     try:
-        fs = flash_fs.mount(chosen["--flash"])
+        fs = flash_fs.mount(chosen["--flash"], faults)
     except OSError as error:
         sys.exit("run.py: %s is no flash of a board (error %s): name another file" % (chosen["--flash"], error))
     settings = load_settings(fs, chosen["--settings"])
@@ -175,6 +190,8 @@ def main(words):
     board = Board(chosen["--scene"], at_ns, settings["low_mask"], stream, int(chosen["--speed"]))
     if cause is None:
         cause = CAUSE_POWER_ON
+    if erase_ms:
+        faults.erased = lambda: board.pace.stall(erase_ms)
     store = Store(fs, lambda: settings["drop_unpulled"])
     header = board.events.header
     own_id = boot_id(header, at_ns, store.last_boot_no + 1)

@@ -50,6 +50,18 @@ def test_first_commit_makes_segment_one():
     assert helpers.segments(fs) == [(7, 1, 0, [(0, 2, 0x7F), (3, 0x4A, 0), (1, 0x42, 0)])]
 
 
+def test_a_store_that_takes_nothing_at_the_start_is_used_once_it_does():
+    fs = helpers.DictFs()
+    fs.fail = {"mkdir": 30}
+    made = recorder(fs)
+    boot(made)
+    assert (made.store.status, made.store.error) == (FAILING, 30)
+    assert not made.commit() and (made.store.status, made.store.error) == (FAILING, 30)
+    fs.fail = {}
+    boot(made)
+    assert made.commit() and made.store.status == OK and names(fs) == ["log/00000001.seg"]
+
+
 def test_nothing_to_commit_makes_no_file():
     fs = helpers.DictFs()
     assert recorder(fs).commit() and names(fs) == [] and fs.flushes == 0

@@ -113,12 +113,14 @@ def make_week(folder: Path, seed: int, days: int, a_night: int, rng: np.random.G
     )
     minutes = np.arange(0, length_ns, 60 * 10**9)
     sudden = np.sort(rng.uniform(0.1, 0.9, resets) * length_ns).astype(np.int64)
-    rows = scene_file.in_order([
-        levels,
-        scene_file.records(minutes + 1, scene_file.CLOCK_SECOND, START_UTC_S + minutes // 10**9),
-        scene_file.records([2], scene_file.SUPPLY_MV, [3900]),
-        scene_file.records(sudden, scene_file.RESET, 2 + 2 * (np.arange(resets) % 2)),
-    ])
+    rows = scene_file.in_order(
+        [
+            levels,
+            scene_file.records(minutes + 1, scene_file.CLOCK_SECOND, START_UTC_S + minutes // 10**9),
+            scene_file.records([2], scene_file.SUPPLY_MV, [3900]),
+            scene_file.records(sudden, scene_file.RESET, 2 + 2 * (np.arange(resets) % 2)),
+        ]
+    )
     header = {
         "name": "soak", "seed": seed, "board": BOARD, "clock_hz": 125_000_000, "cycles_per_tick": 9,
         "end_ns": length_ns, "start_utc_us": START_UTC_S * 10**6, "channels": 127,
@@ -166,10 +168,11 @@ def small_change(url: str, rng: np.random.Generator) -> str:
 
 
 def live_through(week: Week, flash: Path, book: Path, tally: Tally, rng: np.random.Generator) -> None:
-    """Play the week; every fraction of a second of wall time something happens to the board."""
+    """Play the week; after every few per cent of it something happens to the board, at a moment left to chance."""
     with Followed(week, flash) as board:
         while not board.scene_ended:
-            time.sleep(rng.uniform(0.05, 0.6))
+            wait_for(board, board.percent + int(rng.integers(1, 7)))
+            time.sleep(rng.uniform(0, 0.05))
             what = rng.choice(["cut", "pull", "pull cut", "change"], p=[0.2, 0.25, 0.25, 0.3])
             try:
                 if what == "cut":
@@ -187,6 +190,13 @@ def live_through(week: Week, flash: Path, book: Path, tally: Tally, rng: np.rand
         with BoardLink(board.url) as link:
             tally.full_while_pulled += link.state()["store"] != "ok"
         tally.count("pull")
+
+
+def wait_for(board: VirtualBoard, percent: int) -> None:
+    """Until so much of the scene was played; at most some seconds, as a board may be off."""
+    end = time.monotonic() + 5.0
+    while board.percent < percent and not board.scene_ended and time.monotonic() < end:
+        time.sleep(0.005)
 
 
 # -- comparing -------------------------------------------------------------------------------------------------------

@@ -52,8 +52,9 @@ class VirtualBoard:
     """A board that plays a scene; `url` is what `BoardLink` opens, and it stays the same over restarts.
 
     `scene` is a scene file, `flash` the store's file (MicroPython) or folder (CPython). `settings` are written into the
-    store at the first boot. `speed` 0 jumps from event to event, 1 keeps real time. Context manager; every process
-    that was started has ended when it closes.
+    store at the first boot. `speed` 0 jumps from event to event, 1 keeps real time. `flash_faults`: a flash that is
+    not well, in the words of `firmware/sim/run.py`. Context manager; every process that was started has ended when it
+    closes.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class VirtualBoard:
         speed: int = 0,
         board: str | None = None,
         use_socket: bool | None = None,
+        flash_faults: str = "",
     ):
         self.scene = Path(scene)
         self.flash = Path(flash)
@@ -73,6 +75,7 @@ class VirtualBoard:
         self.settings = settings or {}
         self.speed = speed
         self.board = board
+        self.flash_faults = flash_faults
         self.use_socket = pty is None if use_socket is None else use_socket
         if self.use_socket and self.interpreter == MICROPYTHON:
             raise UsageError("MicroPython needs a pseudo-terminal: use cpython with a socket")
@@ -220,6 +223,8 @@ class VirtualBoard:
             words += ["--board", self.board]
         if self.settings:
             words += ["--settings", ",".join(f"{name}={value}" for name, value in self.settings.items())]
+        if self.flash_faults:
+            words += ["--flash-faults", self.flash_faults]
         if self.use_socket:
             words += ["--tcp", str(self._tcp_port)]
         return words
