@@ -134,8 +134,9 @@ class Station:
     def _stamp(self, now_ms):
         """Drain, and whatever is due of clock, button, minute, hour, faults and commit."""
         self.readings.drain_or_minute(now_ms)
-        for number, detail in self.inputs.look(now_ms):
-            self._moment_now((fault_value(number, detail),))
+        if now_ms >= self.inputs.due_ms:
+            for number, detail in self.inputs.look(now_ms):
+                self._moment_now((fault_value(number, detail),))
         self.readings.read_clock(now_ms)
         if self.parts.ask("button", faults.BUTTON, "pressed"):
             self.note(records.NOTE_BUTTON, 0, b"")

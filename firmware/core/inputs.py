@@ -32,7 +32,7 @@ WRAP = const(0x3FFFFFFF)
 
 
 class InputWatch:
-    """look() in each pass returns what is news for the log, found() all that holds now; both as [number, detail].
+    """look(), due at `due_ms`, returns what is news for the log, found() all that holds now; both as [number, detail].
 
     undriven: mask of inputs that nothing drives. `wrong`: whether anything held at the last judgement. `bench`: fires
     were asked for by the host, so lights without a break mean nothing.
@@ -44,7 +44,7 @@ class InputWatch:
         self._channels = capture.channels & 0x7F
         self._undriven = undriven
         self._second = capture.anchors.nominal >> UNIT
-        self._due_ms = 0
+        self.due_ms = 0
         self._at = self._window = capture.now() >> UNIT
         self._levels = 0  # active ones at the last look
         self._worked = 0  # channels that were quiet for a minute
@@ -63,9 +63,8 @@ class InputWatch:
         self.bench = False
 
     def look(self, now_ms):
-        if now_ms < self._due_ms:
-            return ()
-        self._due_ms = now_ms + LOOK_MS
+        """Once a second: takes the counts in. A look that comes late does no harm."""
+        self.due_ms = now_ms + LOOK_MS
         now = self._capture.now() >> UNIT
         span = now - self._at
         self._at = now
@@ -86,7 +85,7 @@ class InputWatch:
                 self._rate(channel, delta, span)
         if changed:
             self._edged |= changed
-            self._compare(changed)
+            self._compare()
         self._levels = levels
         if now - self._window >= WINDOW_S * self._second:
             self._close(now)
@@ -124,26 +123,29 @@ class InputWatch:
         if RUN in (self._runs[channel], self._hum_runs[channel]):
             self._judge = True
 
-    def _compare(self, changed):
+    def _compare(self):
         """Count the changes that two channels share; one of its own and they are two."""
-        s, same = self._s, self._same
-        for a in range(7):
+        delta, same = self._delta, self._same
+        for a in range(6):
+            n = delta[a]
             for b in range(a + 1, 7):
-                if not (changed >> a | changed >> b) & 1 or not self._channels >> a & self._channels >> b & 1:
-                    continue
-                pa = ticks.CHANNEL + ticks.PER_CHANNEL * a
-                pb = ticks.CHANNEL + ticks.PER_CHANNEL * b
-                if (
-                    self._delta[a] == self._delta[b]
-                    and s[pa + ticks.LAST_EPOCHS] == s[pb + ticks.LAST_EPOCHS]
-                    and abs(s[pa + ticks.LAST_LOW] - s[pb + ticks.LAST_LOW]) <= 1
-                ):
-                    before = same[7 * a + b]
-                    same[7 * a + b] = min(before + self._delta[a], 255)
-                    if before < TWIN_EDGES <= same[7 * a + b]:
-                        self._judge = True
-                else:
+                if n != delta[b]:
                     same[7 * a + b] = 0
+                elif n:
+                    self._share(a, b, n)
+
+    def _share(self, a, b, n):
+        """Two channels changed as often since the last look: both at once?"""
+        s, same = self._s, self._same
+        pa, pb = ticks.CHANNEL + ticks.PER_CHANNEL * a, ticks.CHANNEL + ticks.PER_CHANNEL * b
+        one = s[pa + ticks.LAST_EPOCHS] == s[pb + ticks.LAST_EPOCHS]
+        if one and abs(s[pa + ticks.LAST_LOW] - s[pb + ticks.LAST_LOW]) <= 1:
+            before = same[7 * a + b]
+            same[7 * a + b] = min(before + n, 255)
+            if before < TWIN_EDGES <= same[7 * a + b]:
+                self._judge = True
+        else:
+            same[7 * a + b] = 0
 
     def _close(self, now):
         """End of a minute."""
