@@ -6,7 +6,9 @@ from time import sleep_ms, ticks_diff, ticks_ms
 from core.shim import const
 
 _COLLECT_PASSES = const(25)  # often and early: a collection then is short
-_COLLECT_LATE = const(75)  # while the host asks one thing after the other it waits for a pause, but not longer
+_COLLECT_LATE = const(75)  # while the host asks, or something is due, it waits for a pause, but not longer than this
+_COLLECT_QUIET = const(5)  # passes without a request: the host has paused
+_COLLECT_MS = const(40)  # longest collection
 
 
 class Pace:
@@ -21,7 +23,7 @@ class Pace:
         self._rest = rest
         self._last = ticks_ms()
         self._ms = 0
-        self._passes = 0
+        self._passes = self._quiet = 0
 
     def now_ms(self):
         now = ticks_ms()
@@ -35,9 +37,12 @@ class Pace:
         return gc.mem_free()
 
     def sleep_until(self, due_ms, busy):
-        wait = min(self._pause_ms, due_ms - self.now_ms())
-        asked = busy or wait > 0 and self._rest(wait)
         self._passes += 1
-        if self._passes >= (_COLLECT_LATE if asked else _COLLECT_PASSES):
+        self._quiet = 0 if busy else self._quiet + 1
+        pause = self._quiet >= _COLLECT_QUIET and due_ms - self.now_ms() > _COLLECT_MS
+        if self._passes >= (_COLLECT_PASSES if pause else _COLLECT_LATE):
             self._passes = 0
             gc.collect()
+        wait = min(self._pause_ms, due_ms - self.now_ms())
+        if wait > 0 and not busy and self._rest(wait):
+            self._quiet = 0

@@ -371,20 +371,20 @@ def test_pace_counts_on_over_the_timer_s_wrap(chip):
 
 def test_garbage_is_collected_in_pauses_and_late_at_the_latest(chip, monkeypatch):
     pace = chip.part("pace")
-    passes, collected = 0, []
-    monkeypatch.setattr(pace.gc, "collect", lambda: collected.append(passes))
-    asked = [False]
-    part = pace.Pace(10, lambda ms: asked[0])
-    for passes in range(1, 61):
-        part.sleep_until(part.now_ms() + 1000, False)
-    assert collected == [25, 50]
-    collected.clear()
-    part = pace.Pace(10, lambda ms: asked[0])
-    asked[0] = True  # one request after the other
-    for passes in range(1, 201):
-        asked[0] = passes < 190
-        part.sleep_until(part.now_ms() + 1000, passes % 2 == 0)
-    assert collected == [75, 150, 191]
+
+    def collections(passes, asked, due_ms=1000):
+        """Passes at which garbage is collected; asked(n): whether a request comes in pass n."""
+        found, now = [], [0]
+        monkeypatch.setattr(pace.gc, "collect", lambda: found.append(now[0]))
+        part = pace.Pace(10, lambda ms: asked(now[0]))
+        for n in range(1, passes + 1):
+            now[0] = n
+            part.sleep_until(part.now_ms() + due_ms, n % 10 == 0 and asked(n))
+        return found
+
+    assert collections(60, lambda n: False) == [25, 50]
+    assert collections(200, lambda n: n < 190) == [75, 150, 194], "in a pause of five passes, or after 75"
+    assert collections(160, lambda n: False, due_ms=30) == [75, 150], "not shortly before something is due"
 
 
 def test_reset_notes_tell_the_cause(chip):

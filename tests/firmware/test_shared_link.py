@@ -114,7 +114,9 @@ def test_frames_are_the_golden_bytes():
             room[: len(payload) - 4] = payload[4:]
             n = frames.data(golden["ss"], offset, len(payload) - 4)
         elif golden["kind"] == link.END:
-            n = frames.end(golden["ss"], 1788, 2018365746)
+            facts = json.loads(payload.decode())
+            besides = (("more", facts["more"]),) if "more" in facts else ()
+            n = frames.end(golden["ss"], facts["bytes"], facts["crc"], besides)
         elif golden["kind"] == link.REFUSED:
             facts = json.loads(payload.decode())
             n = frames.refused(golden["ss"], facts["code"], facts["text"])

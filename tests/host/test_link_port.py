@@ -59,6 +59,21 @@ def test_a_silent_board_ends_within_a_bound():
     assert board.asked == [("who",)] * 3
 
 
+def test_nothing_is_sent_before_the_board_has_settled():
+    clock, sent = fakes.FakeClock(), []
+
+    class Port(fakes.FakePort):
+        def write(self, data: bytes) -> int:
+            sent.append(clock.ns)
+            return super().write(data)
+
+    opened = clock.ns
+    with BoardLink("fake", clock, opener=Port(fakes.FakeBoard(), clock)) as link:
+        assert not sent
+        link.who()
+    assert sent[0] - opened >= 100_000_000  # 16 frame starts, then a collection that began just before their last
+
+
 def test_a_lost_answer_is_asked_again_but_a_note_is_not():
     board = fakes.FakeBoard()
     board.silent = {"note"}

@@ -73,6 +73,7 @@ BLOCKS = {
 REQUESTS = {
     "no argument": (0x00, ["who"]),
     "numbers": (0x7F, ["get", "12", "4096", "28672"]),
+    "two segments": (0x01, ["get", "12", "4096", "28672", "13", "0", "24"]),
     "text with spaces, signs and umlauts": (0xFF, ["note", "4", "2", "dew on head 2 (50%) - \u00fc"]),
     "empty argument": (0x10, ["note", "1", "0", ""]),
 }
@@ -81,6 +82,7 @@ FRAMES = {
     "data": (2, 0xA5, struct.pack("<I", 1020) + bytes(range(256)) * 3),
     "largest data": (2, 1, struct.pack("<I", 0) + bytes(4092)),
     "end": (3, 0xFF, b'{"bytes": 1788, "crc": 2018365746}'),
+    "end of a part": (3, 0x10, b'{"bytes": 24, "crc": 4294967295, "more": 2}'),
     "refused": (4, 9, '{"code": "verb", "text": "no such request: \u00fc"}'.encode()),
 }
 

@@ -117,9 +117,9 @@ class Watcher:
     def poll(self) -> float:
         """Ask the board once; the pause (s) until the next time. A lost link is taken up again with growing pauses."""
         self.status.clock = time.strftime("%H:%M:%S", time.localtime(self.clock.time_ns() / 1e9))
-        began = self.clock.monotonic()
         try:
             self._connect()
+            began = self.clock.monotonic()
             self._ask()
         except BoardRefused:
             raise

@@ -38,6 +38,10 @@ USB_IDS = ((0x2E8A, 0x0005),)  # MicroPython's default for this family of chips;
 BAUD = 115_200  # means nothing on USB; some boards reset on unusual rates
 CHUNK = 1 << 16
 POLL_S = 0.05
+# For 16 ms after DTR rose a board queues every start of a USB frame, 16 at most. Where it collects garbage meanwhile,
+# some 35 ms, the queue is full; a request that comes just then is lost and leaves the port deaf until a restart.
+# Old output that the board kept comes after these 16 ms as well.
+SETTLE_S = 0.15
 STALE_S = 0.5  # longest time spent on throwing away what an earlier conversation left
 TRIES = 3
 MAX_SEGMENTS = 4096
@@ -115,6 +119,7 @@ class BoardLink:
             self._port = None
             raise LinkError(_why_not_open(self.url, error)) from error
         self._raise_dtr()
+        self.clock.sleep(SETTLE_S)
         self._discard_stale()
 
     def close(self) -> None:
