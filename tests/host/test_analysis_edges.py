@@ -79,8 +79,8 @@ def test_a_beam_broken_at_the_start_and_at_the_end_is_dark_time_not_a_break():
     assert kinds(night) == ["visit"] * 3
     assert [g for g in why(night) if g[0] == "blocked"] == [("blocked", 0.0, 30.0), ("blocked", 3000.0, 3600.0)]
     assert night.estimates["exposure"]["blocked_s"] == pytest.approx(630)
-    # a darkness of ten minutes hides flicker for three minutes before it as well
-    assert night.estimates["exposure"]["live_s"] == pytest.approx(3600 - 630 - 180 - 2.5)
+    # no flicker before or after: all else was watched, but for the moments beside the darkness
+    assert night.estimates["exposure"]["live_s"] == pytest.approx(3600 - 630 - 2 * 2.5)
 
 
 def test_overlapping_beams_are_one_visit_with_direction_and_speed():
@@ -349,7 +349,7 @@ def test_long_darkness_and_its_flicker_are_dew():
     assert kinds(night) == ["blocked"] * 9 + ["visit"] * 3
     assert night.estimates["verdict"]["what"] == "dew" and night.estimates["exposure"]["dark_s"] == pytest.approx(600)
     near = [g for g in why(night) if g[0] == "near dark"]
-    assert [(round(a), round(b)) for _, a, b in near] == [(720, 900), (1500, 1680)]
+    assert [(round(a), round(b)) for _, a, b in near] == [(738, 900)]
 
 
 def test_an_even_rhythm_is_a_leaf_unless_the_second_beam_echoes_it():
@@ -431,3 +431,28 @@ def test_readings_of_the_supply_become_a_table_and_a_forecast():
     logger = night.estimates["supply"]["logger"]
     # a straight line says (3502 - 3300) / 2 min = 1.68 h; cells of unknown kind may reach their knee before
     assert 0.5 < logger["hours_left"]["at_least_h"] < 1.68
+
+
+def test_a_visit_beside_a_long_darkness_is_no_flicker():
+    rng = np.random.default_rng(11)
+    usual = [s for k in range(120) for s in visit(20.0 + 15 * k)]
+    drops = [(t, t + 0.06) for t in 2600.0 + np.sort(rng.exponential(50, 40).clip(0.5, 170))]
+    seen = [s for t in (2680.0, 2720.0, 2765.0) for s in visit(t)]
+    rec = recording({"BEAM": pulses(*sorted([*usual, (2000.0, 2600.0), *drops, *seen]))}, length_s=3600.0)
+    night = analyse(rec, ExactClock())
+    breaks = night.tables["breaks"]
+    at = (breaks["start_utc_us"] - breaks["start_utc_us"].iloc[0]) / 1e6 + 20.0
+    late = breaks[at > 2600.0]
+    visits = np.isin(np.round(at[at > 2600.0], 3), np.round([a for a, _ in seen], 3))
+    assert (late["kind"][visits] == "visit").mean() > 0.6
+    assert (late["kind"][~visits] == "blocked").mean() > 0.95
+    # the time between single drops is watched, that beside them is not
+    shadow = night.estimates["exposure"]["shadow_s"]
+    assert 30 < shadow < 180
+
+
+def test_without_flicker_a_darkness_shadows_no_more_than_its_edges():
+    rec = recording({"BEAM": pulses(*visit(60.0), (1000.0, 1400.0), *visit(1450.0))}, length_s=3600.0)
+    night = analyse(rec, ExactClock())
+    assert list(night.tables["breaks"]["kind"]).count("blocked") == 1
+    assert night.estimates["exposure"]["shadow_s"] < 10

@@ -141,7 +141,8 @@ def _merge(start, end, kind, visit):
     first = np.flatnonzero(np.concatenate([[True], start[1:] > reach[:-1] + 0.0012]))
     last = np.concatenate([first[1:], [len(start)]]) - 1
     group = np.repeat(np.arange(len(first)), last - first + 1)
-    # the strongest cause of each group names it
-    best = np.lexsort((-RANK[kind], group))
+    # the strongest cause of each group names it; nobody is seen to pass a beam that is dark for seconds
+    rank = np.where((kind == BLOCKED) & (end - start >= 2.0), RANK.max() + 1, RANK[kind])
+    best = np.lexsort((-rank, group))
     lead = best[np.searchsorted(group[best], np.arange(len(first)))]
     return start[first], reach[last], kind[lead], visit[lead]

@@ -12,7 +12,8 @@ from duskgate.analysis.settings import Settings
 from duskgate.analysis.traces import BENCH, Traces
 from duskgate.fields import BEAM
 
-MARGIN_SHOWN_S = 30.0
+MARGIN_SHOWN_S = 5.5  # shorter ones lie within what a darkness takes with it on either side
+FLICKER_JOIN_S = 25.0  # clear time in which a lone break of a visit would still be taken for flicker
 RESETS = ("watchdog", "program fault", "asked")
 
 
@@ -61,9 +62,10 @@ def measure(traces: Traces, kinds: Kinds, s: Settings) -> Exposure:
     blocked = spans.union(np.concatenate([kinds.spells, kinds.chatter]), s.blocked_near_s)
     if len(session):
         blocked = spans.clip(blocked, session[0, 0], session[-1, 1])
-    shadow = spans.union(
-        np.concatenate([_wide(kinds.spells, s.blocked_near_s), _wide(long_darkness(kinds, s), s.dew_near_s)])
-    )
+    # in flicker a visit cannot always be told from it; between two drops far apart, or after the last one, it can
+    drops = np.concatenate([kinds.flicker, long_darkness(kinds, s)]) if len(kinds.flicker) else spans.EMPTY
+    drops = _wide(spans.union(drops, FLICKER_JOIN_S), s.blocked_near_s)
+    shadow = spans.union(np.concatenate([_wide(kinds.spells, s.blocked_near_s), drops]))
     gaps += _blocked(blocked, kinds) + _near_dark(shadow, blocked) + _chatter_guard(traces)
     gaps.sort(key=lambda g: g.start)
     dark_s = spans.total(spans.union(kinds.spells))

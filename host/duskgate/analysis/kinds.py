@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from duskgate.analysis import spans
+from duskgate.analysis import dew, spans
 from duskgate.analysis.bouts import Criterion, criterion
 from duskgate.analysis.settings import Settings
 from duskgate.fields import BREAK_KINDS
@@ -29,6 +29,7 @@ class Kinds:
     criterion: Criterion
     chatter: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))  # spans, s
     darkness: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))  # joined dark spans, s
+    flicker: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))  # breaks of dew flicker, s
     spells: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))  # dark pieces as they were, s
 
 
@@ -64,8 +65,8 @@ def classify(beams: Beams, s: Settings, given: Criterion | None = None) -> Kinds
     _glitches(beams, s, out)
     _long_dark(beams, s, out)
     _chatter(beams, s, out)
+    _leaves(beams, s, out)  # before the flicker: no drop keeps a rhythm
     _dew_flicker(beams, s, out)
-    _leaves(beams, s, out)
     rest = np.flatnonzero(out.kind < 0)
     out.criterion = given or _fit(beams, rest, s)
     _animals(beams, s, out, rest)
@@ -135,7 +136,19 @@ def _chatter(b: Beams, s: Settings, out: Kinds) -> None:
 
 
 def _dew_flicker(b: Beams, s: Settings, out: Kinds) -> None:
-    _set(out, spans.touching(b.start, b.end, _wide(long_darkness(out, s), s.dew_near_s)), BLOCKED, 5)
+    dark = long_darkness(out, s)
+    near = dew.near_darkness(b.start, b.end, dark, s)
+    at = np.flatnonzero(near & (out.kind < 0))
+    if len(at) == 0:
+        return
+    away = np.flatnonzero(~near & (out.kind < 0) & (b.duration >= s.visit_ms / 1000))
+    gaps = _fit(b, away, s)
+    n = len(np.unique(groups(b.start[away], b.end[away], b.bi[away], gaps.gap_s, b.blind)))
+    usual = dew.habits(gaps, n, float(b.end[-1] - b.start[0]) - spans.total(dark))
+    mine = np.zeros(len(b.start), bool)
+    mine[at] = dew.flicker(b.start[at], b.end[at], dark, usual, s)
+    _set(out, mine, BLOCKED, 5)
+    out.flicker = np.column_stack([b.start[mine], b.end[mine]])
 
 
 def long_darkness(kinds: Kinds, s: Settings) -> np.ndarray:
@@ -250,9 +263,9 @@ def _short_median(duration: np.ndarray, lo: np.ndarray, hi: np.ndarray, limit: f
 def verdict(kinds: Kinds, s: Settings) -> dict:
     """One sentence on the beam over the whole night."""
     spell = kinds.spells[:, 1] - kinds.spells[:, 0] if len(kinds.spells) else np.zeros(0)
-    dew = long_darkness(kinds, s)
+    long = long_darkness(kinds, s)
     loose = (
-        kinds.chatter[~spans.touching(kinds.chatter[:, 0], kinds.chatter[:, 1], _wide(dew, s.dew_near_s))]
+        kinds.chatter[~spans.touching(kinds.chatter[:, 0], kinds.chatter[:, 1], _wide(long, s.dew_near_s))]
         if len(kinds.chatter)
         else []
     )

@@ -19,6 +19,9 @@ class Settings:
     chatter_s: float = 5.0  # ... within this time is no animal
     dew_s: float = 300.0  # darkness this long is dew or a fallen leaf
     dew_near_s: float = 180.0  # flicker this close to it belongs to it
+    dew_short_ms: float = 6.0  # shorter than this is a drop or an insect even there
+    dew_density_s: float = 30.0  # time on either side over which the flicker's density is counted
+    dew_odds: float = 0.8  # a visit there must be this many times likelier than flicker
     dark_join_s: float = 30.0  # dark pieces closer than this are one darkness
     leaf_breaks: int = 7
     leaf_min_ms: float = 30.0
