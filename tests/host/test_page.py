@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 from duskgate.report.facts import night_facts
-from duskgate.report.page import json_for_script, night_page, script_safe
+from duskgate.report.page import json_for_script, night_page, packed, script_safe
 from plotly.offline import get_plotlyjs
 
 from tests.host.sample_night import LOG, SITE, nothing_night, problems, sample_night, sample_sky
@@ -141,6 +141,23 @@ def test_hostile_text_from_files_and_devices_stays_text():
     assert set(figures) == set(facts["figures"])
     told = json.dumps(figures)
     assert "<script>" not in told and "<img" not in told, "plotly reads tags in texts: they are escaped there too"
+
+
+def test_hidden_signs_are_shown_as_marks_everywhere_on_the_page():
+    night = sample_night(30)
+    facts = night_facts(night, SITE, sample_sky(), LOG)
+    facts["site"]["name"] = facts["limits"][0] = facts["methods_table"]["rows"][0][0] = "a\u202eb\x1b\u200b"
+    first = next(iter(facts["figures"].values()))
+    first["alt"] = first["table"]["caption"] = "c\u2066d"
+    page = night_page(facts, night.tables)
+    assert page.count("a&lt;U+202E&gt;b&lt;U+001B&gt;&lt;U+200B&gt;") >= 4 and page.count("c&lt;U+2066&gt;d") >= 2
+    assert not set("\u202e\u2066\u200b\x1b") & set(without_library(page))
+    assert packed({"text": ["e\u202ef"]}) == {"text": ["e<U+202E>f"]}
+
+
+def test_styles_may_come_in_elements_but_not_in_attributes(busy):
+    assert "style-src &#39;unsafe-inline&#39;; style-src-attr &#39;none&#39;" in busy[1]
+    assert not [a for a in read(busy[1]).attributes if a[1] == "style"]
 
 
 def test_json_cannot_leave_its_element_and_reads_back():

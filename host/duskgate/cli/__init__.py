@@ -62,10 +62,10 @@ class LazyCommands(click.Group):
         except DuskgateError as error:
             code = _say(error, error.exit_code, "--traceback" in words)
         except click.ClickException as error:
-            error.show()
+            _say_usage(error)
             code = error.exit_code
         except (click.Abort, KeyboardInterrupt):
-            click.echo("duskgate: stopped", err=True)
+            _tell("duskgate: stopped")
             code = STOPPED
         except BrokenPipeError:
             # the reader of our output has gone, like `head`; a second error at exit would say nothing more
@@ -82,19 +82,35 @@ def _there(module: str) -> bool:
 
 def _say(error: DuskgateError, code: int, with_traceback: bool) -> int:
     if with_traceback:
-        traceback.print_exception(error)
-    click.echo(f"duskgate: {' '.join(str(error).split())}", err=True)
+        _tell(*_trace(error))
+    _tell(f"duskgate: {' '.join(str(error).split())}")
     return code
 
 
 def _say_bug(error: Exception, with_traceback: bool) -> int:
     """One line for what nobody foresaw; the log and the board are never changed by a report going wrong."""
     if with_traceback:
-        traceback.print_exception(error)
+        _tell(*_trace(error))
     what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
     hint = "" if with_traceback else "; run it again as `duskgate --traceback ...` and send us what it prints"
-    click.echo(f"duskgate: this is a bug of ours ({what}){hint}", err=True)
+    _tell(f"duskgate: this is a bug of ours ({what}){hint}")
     return 1
+
+
+def _trace(error: Exception) -> list[str]:
+    return "".join(traceback.format_exception(error)).splitlines()
+
+
+def _tell(*lines: str) -> None:
+    from .say import say
+
+    say(*lines, err=True)
+
+
+def _say_usage(error: click.ClickException) -> None:
+    from .say import say_usage
+
+    say_usage(error)
 
 
 @click.command(

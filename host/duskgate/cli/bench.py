@@ -1,6 +1,5 @@
 """`duskgate bench`: fire the rig and measure it."""
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +8,7 @@ import click
 from ..errors import UsageError
 from .board_options import example, json_option, port_option
 from .history import site_option
+from .say import ask_for, ask_yes, say_answer
 
 SHOTS_MOST = 500
 GAP_S = (0.1, 600.0)
@@ -67,7 +67,7 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
         run.begin()
         if not how["yes"]:
             fires = shots * (1 if by_hand else len(gaps)) * (1 if not heads_alone else len(head_names(site)))
-            click.confirm(
+            ask_yes(
                 f"The heads will fire {fires} times. Nobody looks into them? Go", default=True, abort=True, err=True
             )
         asked = fire(run, shots, gaps, by_hand, head_names(site) if heads_alone else [])
@@ -95,7 +95,7 @@ def fire(run: Any, shots: int, gaps: list[float], by_hand: bool, alone: list[str
         run.by_hand(shots, gaps[0])
         return []
     for name in alone:
-        click.prompt(
+        ask_for(
             f"Switch on {name} alone, all others off, then press Enter", default="", show_default=False, err=True
         )
         run.shots(shots, gaps[-1])
@@ -115,6 +115,6 @@ def show(run: Any, rec: Any, asked: list[str], by_hand: bool, how: dict[str, Any
     facts["log"] = str(run.path)
     if how["save"] and facts.get("heads"):
         facts["site_file"] = words.save_sensors(how["site_path"], facts["heads"]["heads"])
-    click.echo(json.dumps(facts, indent=1) if how["as_json"] else "\n".join(words.lines(facts)))
+    say_answer(facts, words.lines(facts), how["as_json"])
     if not facts["answered"]:
         raise NothingToAnswer(words.why_nothing(facts, by_hand))

@@ -1,5 +1,6 @@
 """One run on the bench: fires asked for over the link, and its log pulled into a folder of its own."""
 
+import functools
 import sys
 from pathlib import Path
 from typing import Any
@@ -7,6 +8,7 @@ from typing import Any
 import click
 
 from ..errors import LinkError, UsageError
+from .say import say
 
 POLL_S = 0.25
 SETTLE_S = 1.0  # after the last fire: its light, and the end of SHOT
@@ -67,7 +69,7 @@ class Run:
         try:
             self.link.shots(0, 0)
         except LinkError:
-            click.echo("duskgate: the board could not be told to stop firing: unplug it or the transmitter", err=True)
+            say("duskgate: the board could not be told to stop firing: unplug it or the transmitter", err=True)
 
     def by_hand(self, count: int, pause_s: float) -> None:
         """Guide a hand through the beam. Raises UsageError where none came."""
@@ -75,7 +77,7 @@ class Run:
 
         hands = BeamHands(self.link, self.who)
         hands.begin()
-        came = hands.ask_for(count, HAND_S, pause_s, POLL_S, SETTLE_S, lambda text: click.echo(text, err=True))
+        came = hands.ask_for(count, HAND_S, pause_s, POLL_S, SETTLE_S, functools.partial(say, err=True))
         if not came:
             raise UsageError("no break of the beam came: duskgate check says what is wrong with it")
         self.done.append(len(came))
@@ -89,7 +91,7 @@ class Run:
         self.end_tick = self._tick()
         result = pull_with(self.link, self.folder, self.site_path, from_segment=self.from_segment, mark=False)
         for warning in result.warnings:
-            click.echo(f"duskgate: {warning}", err=True)
+            say(f"duskgate: {warning}", err=True)
         if result.path is None:
             raise LinkError("the board's log holds nothing of this run: duskgate check says what is wrong")
         self.path = result.path

@@ -1,6 +1,5 @@
 """`duskgate boards`: what is plugged in, and how it is."""
 
-import json
 import time
 from typing import Any
 
@@ -8,6 +7,7 @@ import click
 
 from ..faults import inputs_of
 from .board_options import bytes_text, example, json_option, port_option
+from .say import say, say_json
 
 CLOCK_BITS = ((1, "its oscillator had stopped: set it"), (2, "no clock chip answers"), (4, "no 1 Hz wave from it"))
 CLOCK_OFF_S = 2
@@ -30,10 +30,10 @@ def command(port: str | None, as_json: bool) -> int:
         raise LinkError("no board found on USB: plug one in (a cable that carries data), or name its port with --port")
     boards = [look(place.url) for place in found]
     if as_json:
-        click.echo(json.dumps({"boards": boards}, indent=1))
+        say_json({"boards": boards})
     else:
         for board in boards:
-            click.echo("\n".join(lines(board)))
+            say(*lines(board))
     return 3 if not boards or any("error" in board for board in boards) else 0
 
 

@@ -1,6 +1,6 @@
 """`duskgate check`: is the wired rig ready for the night, and what to mend first."""
 
-import json
+import functools
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,7 @@ import click
 from ..errors import NotReady, UsageError
 from .board_options import example, json_option, port_option
 from .history import History, history, logbook_option, site_option
+from .say import ask_yes, say, say_json
 
 BREAKS = 3  # breaks by hand asked for
 PAUSE_S = 3.0  # between them, so that the heads are charged again
@@ -71,14 +72,14 @@ def look(link: Any, known: History, seconds: float | None, quiet: bool, cover: b
         return make_seen(who, state, known, reading, [], None), None  # an old firmware: the check says so
     looked = [first]
     ticks = walk = None
-    say = (lambda text: click.echo(text, err=True)) if quiet else click.echo
+    tell = functools.partial(say, err=quiet)
     if seconds is not None and not cover:
-        ticks = hands.ask_for(BREAKS, seconds, PAUSE_S, POLL_S, SETTLE_S, say)
+        ticks = hands.ask_for(BREAKS, seconds, PAUSE_S, POLL_S, SETTLE_S, tell)
         # what came before the hands is another story: a bench, a gust, the person setting up
         looked = hands.looked[1:]
-        cover = not quiet and has_two_beams(known) and sys.stdin.isatty() and click.confirm(OFFER, default=True)
+        cover = not quiet and has_two_beams(known) and sys.stdin.isatty() and ask_yes(OFFER, default=True)
     if seconds is not None and cover and isinstance(state.get("edges"), list):
-        walk = walk_along(link, who, known, seconds, say)
+        walk = walk_along(link, who, known, seconds, tell)
         looked.append(hands.follow())
     return make_seen(who, link.state(), known, reading, looked, ticks), walk
 
@@ -154,16 +155,16 @@ def report(seen: Any, known: History, as_json: bool, walk: Any) -> None:
     to_mend = [item for item in items if item.word == MEND]
     if as_json:
         rows = [{"item": i.name, "word": i.word, "seen": i.seen, "todo": i.todo} for i in items]
-        click.echo(json.dumps({"ready": ready(items), "items": rows, "history": known.date or known.why_not}, indent=1))
+        say_json({"ready": ready(items), "items": rows, "history": known.date or known.why_not})
     else:
         for item in items:
-            click.echo(f"{item.word.upper() if item.word == MEND else item.word:<6} {item.name:<9} {item.seen}")
+            say(f"{item.word.upper() if item.word == MEND else item.word:<6} {item.name:<9} {item.seen}")
             if item.todo and item.word != "ready":
-                click.echo(f"       {'':<9} -> {item.todo}")
+                say(f"       {'':<9} -> {item.todo}")
         if known.why_not:
-            click.echo(f"Usual values are not known: {known.why_not}")
+            say(f"Usual values are not known: {known.why_not}")
     if to_mend:
         names = ", ".join(dict.fromkeys(item.name for item in to_mend))
         raise NotReady(f"not ready: mend {names} first")
     if not as_json:
-        click.echo("READY")
+        say("READY")

@@ -1,6 +1,5 @@
 """`duskgate clock`: look at the board's clock, set it, and say how far it had drifted."""
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +9,7 @@ from ..errors import LinkError, UsageError
 from .board_clock import OLDEST_COMPUTER_S, comparisons, read_clock
 from .board_options import example, json_option, port_option
 from .history import logbook_option
+from .say import say_answer
 
 STOPPED, NO_CHIP, NO_WAVE = 1, 2, 4
 CELL = "its oscillator had stopped: the cell is empty or was taken out, the time before is not to be trusted"
@@ -35,7 +35,7 @@ def command(only_look: bool, logbook: Path, port: str | None, as_json: bool) -> 
         facts = look(link, logbook)
         if not only_look:
             facts |= set_and_verify(link, facts)
-    click.echo(json.dumps(facts, indent=1) if as_json else "\n".join(lines(facts)))
+    say_answer(facts, lines(facts), as_json)
 
 
 def look(link: Any, logbook: Path) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """`duskgate delay`: what lies between the broken beam and the light, rig by rig, and what it means in space."""
 
-import json
 from pathlib import Path
 
 import click
@@ -8,6 +7,7 @@ import click
 from ..errors import DamagedLog, NothingToAnswer
 from .board_options import example, in_terminal, json_option
 from .night import uncollected
+from .say import say_answer
 from .season import ReadingBar
 
 
@@ -31,7 +31,7 @@ def delay(sources: tuple[Path, ...], speed: float | None, site: Path | None, as_
         from ..report.delay_facts import delays_of
 
         facts = delays_of(list(sources), speed_m_s=speed, site=site, progress=bar)
-    click.echo(json.dumps(facts, indent=1) if as_json else "\n".join(facts["summary"]))
+    say_answer(facts, facts["summary"], as_json)
     if facts["damaged"]:
         raise DamagedLog(f"{', '.join(facts['damaged'])}: the log is damaged: what could be read was reported, partial")
     if facts["status"] == "nothing":

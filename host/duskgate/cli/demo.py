@@ -9,6 +9,7 @@ import click
 from ..errors import UsageError
 from ..virtual.scene_plan import PRESETS
 from .board_options import example, in_terminal
+from .say import say
 
 INVENTED = "This night is invented: moths, weather, heads and every number were made up by a random generator."
 LOG_NOTE = "invented night, made by duskgate demo: nothing in this log was measured"
@@ -56,12 +57,12 @@ def demo(folder: Path, preset: str, seed: int, interpreter: str, truth: bool, fo
     scene = scenes.make(preset, seed)
     make_ready(folder, scene.plan.board, force)
     write_site(folder, scene)
-    click.echo(f"Night    {preset}, seed {seed}: {scene.plan.title}\n         {INVENTED}")
-    click.echo(f"Board    the board's own firmware, run by {RUNNERS[chosen]}")
+    say(f"Night    {preset}, seed {seed}: {scene.plan.title}", f"         {INVENTED}")
+    say(f"Board    the board's own firmware, run by {RUNNERS[chosen]}")
     pull_night(folder, scene, chosen)
     if truth:
         scene.write_truth(folder / "truth.json")
-    click.echo("\n".join(report_lines(folder)))
+    say(*report_lines(folder))
 
 
 RUNNERS = {"micropython": "MicroPython on this computer", "cpython": "CPython (no MicroPython wheel is needed)"}
@@ -124,9 +125,9 @@ def pull_night(folder: Path, scene: Any, interpreter: str) -> None:
         play.finish()
         link.note("text", 0, LOG_NOTE)  # so that the log itself says what it is, wherever it is copied to
         result = pull_with(link, folder / "logbook", folder / "site.toml", bar)
-    click.echo("\n".join(f"Pull     {line}" for line in lines(result)))
+    say(*(f"Pull     {line}" for line in lines(result)))
     for warning in result.warnings:
-        click.echo(f"duskgate: {warning}", err=True)
+        say(f"duskgate: {warning}", err=True)
 
 
 def report_lines(folder: Path) -> list[str]:

@@ -7,6 +7,7 @@ import click
 
 from ..errors import BoardRefused, LinkError, UsageError
 from .board_options import bytes_text, example, in_terminal, port_option
+from .say import say
 
 BACK_S = 45.0  # a restart with its grace, a new start of USB, and a computer that takes its time
 ON_A_CHIP = 1  # interpreter_kind of a real board
@@ -30,22 +31,22 @@ def command(dry_run: bool, older: bool, port: str | None) -> None:
     files = install.firmware_files()
     version = install.version_of(files)
     size = bytes_text(sum(map(len, files.values())))
-    click.echo(f"Firmware {version} in this tool: {len(files)} files, {size}.")
+    say(f"Firmware {version} in this tool: {len(files)} files, {size}.")
     if dry_run and not find_ports(port):
-        click.echo("No board is plugged in. Nothing was changed.")
+        say("No board is plugged in. Nothing was changed.")
         return
     url = one_port(port)
     who = answer_of(url)
-    click.echo(board_line(url, who))
+    say(board_line(url, who))
     if dry_run:
-        click.echo("Nothing was changed (dry run).")
+        say("Nothing was changed (dry run).")
         return
     refuse(who, version, older)
     put(url, who, files)
     told = wait_for_logger(url)
     if told["firmware"] != version:
         raise LinkError(f"the board answers as firmware {told['firmware']}, not {version}: load again")
-    click.echo(f"Board {told['board']} logs with firmware {told['firmware']} on {told.get('interpreter', 'unknown')}.")
+    say(f"Board {told['board']} logs with firmware {told['firmware']} on {told.get('interpreter', 'unknown')}.")
 
 
 def answer_of(url: str) -> dict[str, Any] | None:
@@ -105,9 +106,9 @@ def put(url: str, who: dict[str, Any] | None, files: dict[str, bytes]) -> None:
             installer = install.Installer(transport)
         with Bar(in_terminal(), "Loading") as bar:
             done = installer.load(files, bar)
-        click.echo(load_line(done))
+        say(load_line(done))
         if board.version < install.ADVISED:
-            click.echo("MicroPython 1.28 will do; 1.29 mends faults of its USB link.")
+            say("MicroPython 1.28 will do; 1.29 mends faults of its USB link.")
         installer.reset()
     finally:
         install.close_prompt(transport)
@@ -121,11 +122,11 @@ def hold(url: str) -> bool:
         try:
             link.commit()
         except BoardRefused as refused:
-            click.echo(f"duskgate: {refused}; what was committed before stays", err=True)
+            say(f"duskgate: {refused}; what was committed before stays", err=True)
         try:
             link.restart("hold")
         except LinkError as error:
-            click.echo(f"duskgate: {error}; the board is stopped at its prompt instead", err=True)
+            say(f"duskgate: {error}; the board is stopped at its prompt instead", err=True)
             return False
     time.sleep(1.0)
     return True

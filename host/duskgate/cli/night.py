@@ -2,7 +2,6 @@
 
 import contextlib
 import gc
-import json
 import re
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import click
 
 from ..errors import DamagedLog, NothingToAnswer, UsageError
 from .board_options import example, json_option
+from .say import say_answer
 
 PROBLEM_LINES = 20
 
@@ -46,10 +46,7 @@ def night(source: Path, date: str | None, *, page: Path | None, folder: Path | N
 
         opened = open_night(source, date, how["site"])
         written = write_all(opened, page, folder, form, how["force"])
-    if how["as_json"]:
-        click.echo(json.dumps(opened.facts, indent=1))
-    else:
-        click.echo("\n".join([*opened.facts["summary"], *closing_lines(opened.facts), *written]))
+    say_answer(opened.facts, [*opened.facts["summary"], *closing_lines(opened.facts), *written], how["as_json"])
     if opened.damaged:
         raise DamagedLog(f"{source}: the log is damaged: what could be read was reported, and the numbers are partial")
     if opened.facts["status"] == "nothing":

@@ -1,10 +1,10 @@
 """`duskgate note`: timed events in the board's log."""
 
-import json
 
 import click
 
 from .board_options import example, json_option, port_option
+from .say import say_answer
 
 
 @example("duskgate note cells --head 2")
@@ -31,4 +31,4 @@ def command(what: str, text: str, head: int | None, port: str | None, as_json: b
         raise UsageError("--head goes with cells only")
     with BoardLink(one_port(port)) as link:
         facts = link.note(what, head or 0, text)
-    click.echo(json.dumps({"what": what, "head": head, "text": text, **facts}) if as_json else f"Noted: {what}.")
+    say_answer({"what": what, "head": head, "text": text, **facts}, [f"Noted: {what}."], as_json)

@@ -1,6 +1,5 @@
 """`duskgate pull`: the board's log into the logbook."""
 
-import json
 import sys
 import time
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 import click
 
 from .board_options import bytes_text, example, in_terminal, json_option, port_option
+from .say import say, say_answer
 
 SITE_NAME = "site.toml"
 
@@ -41,9 +41,9 @@ def command(logbook: Path, site: Path | None, whole: bool, port: str | None, as_
     site = site or sound_site_beside(logbook)
     with BoardLink(one_port(port)) as link, Bar(shown=in_terminal() and not as_json) as bar:
         result = pull_with(link, logbook, site, bar, whole=whole)
-    click.echo(json.dumps(result.as_dict(), indent=1) if as_json else "\n".join(lines(result)))
+    say_answer(result.as_dict(), lines(result), as_json)
     for warning in result.warnings:
-        click.echo(f"duskgate: {warning}", err=True)
+        say(f"duskgate: {warning}", err=True)
 
 
 def pull_with(link: Any, logbook: Path, site: Path | None, progress: Any = None, **how: Any) -> Any:
@@ -80,7 +80,7 @@ def sound_site_beside(logbook: Path) -> Path | None:
     try:
         site_zone_and_content(site)
     except SiteFileError as error:
-        click.echo(f"duskgate: {error}; the log is pulled without it", err=True)
+        say(f"duskgate: {error}; the log is pulled without it", err=True)
         return None
     return site
 

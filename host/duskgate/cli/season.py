@@ -1,6 +1,5 @@
 """`duskgate season`: several nights together, and two rigs or sites compared."""
 
-import json
 from pathlib import Path
 
 import click
@@ -8,6 +7,7 @@ import click
 from ..errors import DamagedLog, NothingToAnswer, UsageError
 from .board_options import example, in_terminal, json_option
 from .night import checked_date, uncollected
+from .say import say_answer
 
 
 @example("duskgate season logbook --window 1.5 --by sunset")
@@ -51,7 +51,7 @@ def season(source: Path, window: float, *, by: str | None, first: str | None, la
         )  # fmt: skip
     written = season_tables.write(facts, how["folder"], how["force"]) if how["folder"] else []
     lines = [*facts["summary"], *([f"Tables   {len(written)} files in {how['folder']}"] if written else [])]
-    click.echo(json.dumps(facts, indent=1) if how["as_json"] else "\n".join(lines))
+    say_answer(facts, lines, how["as_json"])
     leave(source, facts, first or last)
 
 

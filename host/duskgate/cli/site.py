@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from .board_options import example
+from .say import ask_for, ask_yes, say
 
 HEADS_AT_MOST = 4
 
@@ -33,7 +34,7 @@ def command(path: Path, defaults: bool, check: bool) -> None:
 
     if check:
         site = sitefile.load(path)
-        click.echo(f"{path}: sound. {site.name}, zone {site.zone}, {len(site.heads)} heads.")
+        say(f"{path}: sound. {site.name}, zone {site.zone}, {len(site.heads)} heads.")
         return
     if path.exists():
         raise UsageError(f"{path} is there already and is not overwritten: edit it, or name another with --file")
@@ -45,7 +46,7 @@ def command(path: Path, defaults: bool, check: bool) -> None:
     except OSError as error:
         raise UsageError(f"{path}: cannot be written ({error.strerror}): name another with --file") from error
     said = "the invented example; put your own values in" if defaults else "what you said; the rest is there as remarks"
-    click.echo(f"{path}: written with {said}.")
+    say(f"{path}: written with {said}.")
 
 
 def ask() -> dict[str, Any]:
@@ -57,11 +58,11 @@ def ask() -> dict[str, Any]:
     names = ("iso", "aperture_f", "shutter_s", "pixel_pitch_um", "focal_length_mm", "distance_m")
     values["camera"] = _ask_block(Camera, names, "camera")
     values["logger"] = _ask_block(Supply, ("chemistry", "cells", "capacity_mah", "cutoff_mv"), "logger")
-    count = click.prompt("How many flash heads", default=3, type=click.IntRange(0, HEADS_AT_MOST))
+    count = ask_for("How many flash heads", default=3, type=click.IntRange(0, HEADS_AT_MOST))
     keys = ("name", "power", "guide_number_m", "guide_number_iso", "distance_m", "chemistry", "cells", "capacity_mah")
     heads: list[dict[str, Any]] = []
     for number in range(1, count + 1):
-        if heads and click.confirm(f"Is head {number} the same as head {number - 1}", default=True):
+        if heads and ask_yes(f"Is head {number} the same as head {number - 1}", default=True):
             heads.append({**heads[-1], "name": f"head {number}"})
         else:
             heads.append({"name": f"head {number}", **_ask_block(Head, keys, f"head {number}")})
@@ -96,14 +97,14 @@ def _ask(rule: Any, question: str) -> Any:
         question = f"{question} [{', '.join(choices)}]"
     default = rule.default if rule.default not in (None, "", ()) else ""
     while True:
-        said = click.prompt(question, default=str(default), show_default=default != "").strip()
+        said = ask_for(question, default=str(default), show_default=default != "").strip()
         if not said:
             return None
         value = _number(said) if rule.metadata["kind"] in ("number", "whole", "power") else said
         try:
             sitefile.check_value(rule.name, value, rule.metadata)
         except SiteFileError as error:
-            click.echo(f"  {error}")
+            say(f"  {error}")
         else:
             return value
 

@@ -3,6 +3,8 @@
 import sys
 from typing import Any
 
+from ..plaintext import shown
+
 ESC = "\x1b["
 ENTER = f"{ESC}?1049h{ESC}?25l{ESC}2J"
 LEAVE = f"{ESC}0m{ESC}?25h{ESC}?1049l"
@@ -30,10 +32,10 @@ class Screen:
 
     def draw(self, lines: list[str]) -> None:
         """Bring these lines onto the screen."""
-        shown = [*self._shown, *[""] * (len(lines) - len(self._shown))]
+        before = [*self._shown, *[""] * (len(lines) - len(self._shown))]
         out = [
-            f"{ESC}{row};1H{self.colour}{line}{PLAIN}{ESC}K"
-            for row, (line, old) in enumerate(zip(lines, shown, strict=False), 1)
+            f"{ESC}{row};1H{self.colour}{shown(line)}{PLAIN}{ESC}K"
+            for row, (line, old) in enumerate(zip(lines, before, strict=False), 1)
             if line != old
         ]
         self._shown = list(lines)

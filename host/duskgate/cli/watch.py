@@ -12,6 +12,7 @@ import click
 from ..errors import BoardRefused, LinkError
 from .board_options import example, port_option
 from .history import History, history, logbook_option, site_option
+from .say import say
 from .terminal import Screen
 
 POLL_S = 0.5
@@ -43,14 +44,14 @@ def command(
     if once:
         watcher.first()
         watcher.poll()
-        click.echo("\n".join(line for line in watcher.lines() if line))
+        say(*(line for line in watcher.lines() if line))
         watcher.close()
         return
     end = None if seconds is None else time.monotonic() + seconds
     with contextlib.suppress(KeyboardInterrupt), contextlib.closing(watcher):
         watcher.first()
         (on_screen if sys.stdout.isatty() else as_lines)(watcher, end, red)
-    click.echo(watcher.farewell())
+    say(watcher.farewell())
 
 
 def on_screen(watcher: "Watcher", end: float | None, red: bool) -> None:
@@ -67,10 +68,10 @@ def as_lines(watcher: "Watcher", end: float | None, red: bool) -> None:
     for pause in watcher.polls(end):
         link = watcher.status.link
         if link != told or time.monotonic() - when >= PLAIN_S:
-            click.echo(watcher.line())
+            say(watcher.line())
             told, when = link, time.monotonic()
         time.sleep(pause)
-    click.echo(watcher.line())
+    say(watcher.line())
 
 
 class Watcher:

@@ -1,7 +1,9 @@
 """The night's page: facts and tables -> one HTML file that needs no network.
 
 The plotly library is embedded once. The content security policy names the hashes of the two embedded scripts and
-allows nothing else to run and nothing to be fetched; style is allowed in line because plotly writes style attributes.
+allows nothing else to run and nothing to be fetched. Style elements are allowed in line because plotly makes three of
+its own when it starts, one of them with a text that changes with its version; style attributes are not (plotly sets
+styles through the DOM, which a policy leaves alone), and nothing that a style names could be fetched.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from .. import plots
+from ..plaintext import shown
 from ..plots import style
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -49,19 +52,27 @@ def figure_json(name: str, tables: dict, facts: dict) -> dict:
 
 
 def packed(thing):
-    """The same with numpy arrays as plotly's typed arrays (type, and base64 of the bytes); NaN elsewhere is null."""
+    """The same for JSON: numpy arrays as plotly's typed arrays (type, base64 of the bytes), NaN elsewhere as null, text
+    without hidden signs."""
+    if isinstance(thing, str):
+        return shown(thing)
     if isinstance(thing, dict):
         return {key: packed(value) for key, value in thing.items()}
     if isinstance(thing, (list, tuple)):
         return [packed(value) for value in thing]
     if hasattr(thing, "dtype"):
-        if getattr(thing, "ndim", 0) == 0:
-            return packed(thing.item())
-        if thing.dtype.kind not in "iuf":
-            return [packed(value) for value in thing.tolist()]
-        wide = thing.astype("<f8")
-        return {"dtype": "f8", "bdata": base64.b64encode(wide.tobytes()).decode()}
+        return _packed_array(thing)
     return None if isinstance(thing, float) and not math.isfinite(thing) else thing
+
+
+def _packed_array(thing):
+    """A numpy array or number for `packed`."""
+    if getattr(thing, "ndim", 0) == 0:
+        return packed(thing.item())
+    if thing.dtype.kind not in "iuf":
+        return [packed(value) for value in thing.tolist()]
+    wide = thing.astype("<f8")
+    return {"dtype": "f8", "bdata": base64.b64encode(wide.tobytes()).decode()}
 
 
 def _read(name: str) -> str:
@@ -69,9 +80,14 @@ def _read(name: str) -> str:
 
 
 def _environment() -> Environment:
-    env = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    env = Environment(autoescape=True, undefined=StrictUndefined, finalize=seen, trim_blocks=True, lstrip_blocks=True)
     env.filters["sentence"] = sentence
     return env
+
+
+def seen(value: object) -> object:
+    """What the template puts out, before it is escaped: text with a mark for each sign of direction or no width."""
+    return shown(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def sentence(text: str) -> str:
@@ -99,8 +115,8 @@ def policy(scripts: list[str]) -> str:
     """Content security policy that lets only these script texts run (CSP level 2 hashes) and fetches nothing."""
     hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts)
     return (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; style-src-attr 'none'; "
+        "img-src data: blob:; base-uri 'none'; form-action 'none'"
     )
 
 

@@ -1,0 +1,71 @@
+"""The page in a real browser under its own policy: figures drawn, nothing refused, nothing fetched, nothing run."""
+
+import shutil
+
+import pytest
+
+from tests.host.sample_night import SITE, problems, sample_night
+from tests.host.test_page import HOSTILE, page_of
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no browser here")
+
+
+@pytest.fixture(scope="module")
+def seen(tmp_path_factory):
+    """What a browser has to say of a page full of hostile text, in every look, hovered over and printed."""
+    night = sample_night()
+    for table, column in (("notes", "text"), ("gaps", "detail"), ("boots", "firmware"), ("breaks", "reason")):
+        night.tables[table][column] = HOSTILE + "\u202e\x1b"
+    site = type(SITE)(**{**vars(SITE), "name": HOSTILE})
+    bad = problems(1)
+    bad["file"], bad["what"] = HOSTILE, HOSTILE
+    path = tmp_path_factory.mktemp("page") / "night.html"
+    path.write_text(page_of(night, site, problems=bad, files=[HOSTILE])[1], encoding="utf-8")
+    told: dict = {"said": [], "fetched": [], "hovered": set()}
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        page = browser.new_page()
+        page.on("console", lambda message: told["said"].append(message.text))
+        page.on("pageerror", lambda error: told["said"].append(str(error)))
+        page.on("dialog", lambda dialog: (told["said"].append("a dialog"), dialog.dismiss()))
+        page.on("request", lambda request: told["fetched"].append(request.url))
+        page.goto(path.as_uri())
+        for look in ("red", "paper", "day"):
+            page.check(f"input[value={look}]")
+        hover(page, told)
+        for moment in ("beforeprint", "afterprint"):
+            page.evaluate(f"window.dispatchEvent(new Event('{moment}'))")
+        told["figures"] = page.evaluate("document.querySelectorAll('.plot').length")
+        told["drawn"] = page.evaluate("document.querySelectorAll('.plot:has(svg)').length")
+        told["links"] = page.evaluate("document.querySelectorAll('.plot a, img, iframe, object, embed').length")
+        told["text"] = page.inner_text("body")
+        told["url"] = path.as_uri()
+        browser.close()
+    return told
+
+
+def hover(page, told: dict) -> None:
+    """Over the middle of the first figures from left to right."""
+    for box in page.locator(".plot .nsewdrag").all()[:4]:
+        box.scroll_into_view_if_needed()
+        place = box.bounding_box()
+        for k in range(1, 5):
+            page.mouse.move(place["x"] + place["width"] * k / 5, place["y"] + place["height"] / 2)
+            page.wait_for_timeout(10)
+            told["hovered"].update(page.locator(".hoverlayer .hovertext").all_text_contents())
+
+
+def test_all_figures_are_drawn_and_the_policy_refuses_nothing_that_they_need(seen):
+    assert seen["said"] == []
+    assert seen["figures"] == seen["drawn"] >= 5 and seen["hovered"]
+
+
+def test_nothing_is_fetched_but_the_page_itself(seen):
+    assert seen["fetched"] == [seen["url"]]
+
+
+def test_hostile_text_is_read_as_text(seen):
+    assert seen["links"] == 0
+    assert "<script>alert(1)</script>" in seen["text"] and "\u202e" not in seen["text"]
