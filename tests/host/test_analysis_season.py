@@ -41,6 +41,21 @@ def test_dark_hours_do_not_pull_the_rate_down():
     assert np.mean(table["lo"] <= 12.0) > 0.7 and np.mean(table["hi"] >= 12.0) > 0.7
 
 
+def test_an_hour_without_a_visit_is_bounded_by_counting_widened_by_the_bouts_of_the_other_hours():
+    rng = np.random.default_rng(21)
+    nights = []
+    for k in range(5):  # bouts of six visits, 20 s apart, in the first five hours only
+        bouts = np.sort(rng.uniform(0, 5 * 3600 - 120, 30))
+        at = np.sort((bouts[:, None] + 20.0 * np.arange(6)).ravel())
+        nights.append(NightView(str(k), k * DAY_US, at, (0.0, 8 * 3600.0), np.zeros((0, 2))))
+    table = season.rate_by_time(nights)
+    phi = season.dispersion_of(nights)
+    assert 4.5 < phi < 7.5  # whole bouts in their bins: variance over mean is the bout's size
+    quiet = table[table["start_s"] >= 5 * 3600]
+    assert (quiet["n"] == 0).all() and (quiet["lo"] == 0).all()
+    assert quiet["hi"].to_numpy() == pytest.approx(phi * 3.6889 / 5, rel=1e-4)  # Garwood 1936: 3.6889 for none
+
+
 def test_unequal_and_interrupted_nights_count_by_their_hours():
     rng = np.random.default_rng(2)
     nights = [

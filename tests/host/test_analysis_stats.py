@@ -110,6 +110,26 @@ def test_rate_over_nights_holds_the_mean_of_uneven_nights_about_19_times_in_20()
     assert 0.92 <= held / trials <= 0.98
 
 
+def test_rate_over_nights_of_few_visits_does_not_hold_far_too_often():
+    # one visit a night on average: what counting alone gives is no guess from 4 nights, and needs no wide t
+    rng, held, trials = np.random.default_rng(12), 0, 1500
+    for _ in range(trials):
+        e = season.rate_over_nights(rng.poisson(rng.gamma(6, 1 / 6, 4)), np.full(4, 3600.0))
+        held += e["lo"] <= 1 <= e["hi"]
+    assert 0.93 <= held / trials <= 0.985
+
+
+@pytest.mark.parametrize("hours", [[10.0, 10.0, 10.0], [4.0, 9.5, 6.0, 8.0]])
+def test_nights_without_a_visit_have_the_exact_limit_of_a_poisson_count(hours):
+    e = season.rate_over_nights(np.zeros(len(hours), int), np.array(hours) * 3600)
+    assert (e["value"], e["lo"], e["n"]) == (0, 0, len(hours))
+    # statsmodels 0.15, method exact-c; scipy: half the 97.5 % point of chi square with two degrees of freedom
+    assert e["hi"] == pytest.approx(confint_poisson(0, sum(hours), method="exact-c")[1], rel=1e-9)
+    assert e["hi"] == pytest.approx(stats.chi2.ppf(0.975, 2) / 2 / sum(hours), rel=1e-9)
+    wide = season.rate_over_nights(np.zeros(len(hours), int), np.array(hours) * 3600, dispersion=4.0)
+    assert wide["hi"] == pytest.approx(4 * e["hi"])
+
+
 def test_two_nights_are_not_enough_for_a_rate_over_nights():
     e = season.rate_over_nights(np.array([3, 9]), np.array([3600.0, 3600.0]))
     assert e["value"] is None and e["n"] == 2 and e["seen"] == 6.0

@@ -17,11 +17,20 @@ def dispersion(counts: np.ndarray, exposure: np.ndarray, full: float) -> float:
     Differences of neighbours cancel the slow change of the rate through the night: von Neumann 1941,
     Ann. Math. Stat. 12:367; as an over-dispersion factor: McCullagh & Nelder 1989, section 4.5.
     """
+    return over_dispersion(*differences(counts, exposure, full))
+
+
+def differences(counts: np.ndarray, exposure: np.ndarray, full: float) -> tuple[float, float]:
+    """Sums of squared differences and of totals of neighbouring bins that were both seen; those of nights add up."""
     ok = exposure >= FULL_BIN_SHARE * full
     pair = ok[1:] & ok[:-1]
     c = np.asarray(counts, float)
-    both = (c[1:] + c[:-1])[pair].sum()
-    return max(1.0, float((np.diff(c)[pair] ** 2).sum() / both)) if both > 0 else 1.0
+    return float((np.diff(c)[pair] ** 2).sum()), float((c[1:] + c[:-1])[pair].sum())
+
+
+def over_dispersion(squares: float, totals: float) -> float:
+    """Variance over mean from the sums of `differences`, at least 1."""
+    return max(1.0, float(squares / totals)) if totals > 0 else 1.0
 
 
 def interval(n, exposure_s, phi: float) -> tuple[np.ndarray, np.ndarray]:

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from duskgate.analysis import spans
-from duskgate.analysis.stats import Z95, estimate, lacking
+from duskgate.analysis import rates, spans
+from duskgate.analysis.settings import Settings
+from duskgate.analysis.stats import Z95, estimate, garwood, lacking
 
 UNSEEN = ("off", "reset", "loss", "store lost", "bench", "blocked", "near dark")
 NEED_NIGHTS = 3
@@ -70,17 +71,24 @@ def _s(utc_us: Any, zero_us: int) -> Any:
     return (utc_us - zero_us) / 1e6
 
 
-def rate_over_nights(n: np.ndarray, exposure_s: np.ndarray) -> dict:
-    """Mean rate per hour of nights with counts n and exposure, with the log-t interval between nights."""
+def rate_over_nights(n: np.ndarray, exposure_s: np.ndarray, dispersion: float = 1.0) -> dict:
+    """Mean rate per hour of nights with counts n and exposure, with the log-t interval between nights.
+
+    The interval is never narrower than counting alone allows; that spread is known, not found from these few nights,
+    and takes no t. Nights without any visit tell nothing of how nights differ: then the upper limit is the exact one
+    of a Poisson count (Garwood 1936), widened by `dispersion`, the variance over mean of counts where it is known.
+    """
     n, hours = np.asarray(n, float), np.asarray(exposure_s, float) / 3600
     seen = hours > 0
     n, hours = n[seen], hours[seen]
     k = len(n)
     if k < NEED_NIGHTS:
         return lacking(k, NEED_NIGHTS) | ({"seen": float(n.sum() / hours.sum())} if k else {})
+    if not n.sum():
+        return estimate(0.0, 0.0, dispersion * float(garwood(0)[1]) / hours.sum(), k)
     rate, e = n.sum() / hours.sum(), 0.5 / hours.sum()
     s = np.sqrt(k / (k - 1) * ((n - rate * hours) ** 2).sum()) / hours.sum()
-    w = _t95(k - 1) * max(s / (rate + e), 1 / np.sqrt(n.sum() + 0.5))
+    w = max(_t95(k - 1) * s / (rate + e), Z95 / np.sqrt(n.sum() + 0.5))
     return estimate(rate, max((rate + e) * np.exp(-w) - e, 0.0), (rate + e) * np.exp(w) - e, k)
 
 
@@ -92,11 +100,11 @@ def _t95(df: float) -> float:
 
 def rate_by_time(nights: list[NightView], bin_s: float = 3600.0) -> pd.DataFrame:
     """A row per bin of time after the zero; lo and hi are NaN where fewer than three nights were watched."""
-    rows = []
+    rows, phi = [], dispersion_of(nights)
     for lo, hi in _bins(nights, bin_s):
         counts = np.array([night.count(lo, hi) for night in nights])
         exposure = np.array([night.exposure(np.array([lo, hi]))[0] for night in nights])
-        e = rate_over_nights(counts, exposure)
+        e = rate_over_nights(counts, exposure, phi)
         total = exposure.sum()
         mean = counts.sum() / (total / 3600) if total else np.nan
         rows.append(
@@ -113,6 +121,17 @@ def rate_by_time(nights: list[NightView], bin_s: float = 3600.0) -> pd.DataFrame
         )
     columns = ["start_s", "end_s", "exposure_s", "n", "n_nights", "rate_per_h", "lo", "hi"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def dispersion_of(nights: list[NightView], bin_s: float = Settings.dispersion_bin_s) -> float:
+    """Variance over mean of counts in short bins of all nights together: how visits come in bouts; at least 1."""
+    pairs = []
+    for night in nights:
+        lo, hi = (np.floor(v / bin_s) for v in night.session_s)
+        edges = np.arange(lo, hi + 2) * bin_s
+        counts = np.diff(np.searchsorted(night.visits_s, edges))
+        pairs.append(rates.differences(counts, night.exposure(edges), bin_s))
+    return rates.over_dispersion(*np.sum(pairs, axis=0)) if pairs else 1.0
 
 
 def _bins(nights: list[NightView], bin_s: float) -> list[tuple[float, float]]:
@@ -273,6 +292,7 @@ __all__ = [
     "NightView",
     "best_window",
     "compare_rates",
+    "dispersion_of",
     "night_view",
     "pooled_gaps",
     "rate_by_time",
