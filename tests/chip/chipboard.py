@@ -67,12 +67,17 @@ class ChipBoard:
         if not self.control("status")["on"]:
             self.control("on")
 
-    def load(self) -> str:
-        """`duskgate load`; what it said."""
-        command = [sys.executable, "-m", "duskgate", "load", "--port", self.url]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
+    def load(self, *options: str, code: int = 0) -> str:
+        """`duskgate load`; what it said. `code`: the exit code that it shall have."""
+        process = self.begin_load(*options)
+        said, _ = process.communicate(timeout=600)
+        assert process.returncode == code, said
+        return said
+
+    def begin_load(self, *options: str) -> subprocess.Popen:
+        """`duskgate load`, begun."""
+        command = [sys.executable, "-m", "duskgate", "load", "--port", self.url, *options]
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
     def cut(self, off_s: float = 1.0) -> None:
         """Power off now and on again."""

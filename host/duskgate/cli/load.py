@@ -1,11 +1,12 @@
 """`duskgate load`: the firmware onto the board."""
 
+import contextlib
 import time
 from typing import Any
 
 import click
 
-from ..errors import BoardRefused, LinkError, UsageError
+from ..errors import BoardRefused, DuskgateError, LinkError, UsageError
 from .board_options import bytes_text, example, in_terminal, port_option
 from .say import say
 
@@ -17,13 +18,17 @@ ON_A_CHIP = 1  # interpreter_kind of a real board
 @click.command("load")
 @click.option("--dry-run", is_flag=True, help="Change nothing: say what is on the board and what would be put there.")
 @click.option("--older", is_flag=True, help="Put this firmware on even where the board's is newer.")
+@click.option("--source", is_flag=True, help="Put plain source on, not compiled for the board: it starts later.")
 @port_option
-def command(dry_run: bool, older: bool, port: str | None) -> None:
+def command(dry_run: bool, older: bool, source: bool, port: str | None) -> None:
     """Put the firmware on the board, or renew it. Log and settings stay as they are.
 
-    The running log is committed first. Each file is written beside the old one and checked on the board before any is
-    exchanged, so that a load that is cut leaves the old firmware whole, and the next load goes on. At the end the board
-    restarts and logs, and is asked for its version.
+    The files are compiled here for the board's MicroPython where that can be done, else loaded as source, which the
+    board compiles at each start. After another MicroPython was put on the board, load again.
+
+    The running log is committed first. What is new is sent beside the old firmware and checked on the board before
+    anything is exchanged, so that a load that is cut leaves the old firmware whole, and the next load goes on. At the
+    end every file is checked, the board restarts and logs, and is asked for its version.
     """
     from ..link import install
     from ..link.port import find_ports, one_port
@@ -42,7 +47,7 @@ def command(dry_run: bool, older: bool, port: str | None) -> None:
         say("Nothing was changed (dry run).")
         return
     refuse(who, version, older)
-    put(url, who, files)
+    put(url, who, files, source)
     told = wait_for_logger(url)
     if told["firmware"] != version:
         raise LinkError(f"the board answers as firmware {told['firmware']}, not {version}: load again")
@@ -86,12 +91,49 @@ def numbers(version: str) -> tuple[int, ...]:
     return tuple(int(part) if part.isdigit() else 0 for part in str(version).split("."))
 
 
-def put(url: str, who: dict[str, Any] | None, files: dict[str, bytes]) -> None:
-    """Bring the board to its prompt without a watchdog, exchange the files, restart it."""
+def made_for(board: Any, files: dict[str, bytes], source: bool) -> dict[str, bytes]:
+    """The files as they go on that board: compiled, or as they are where that is wished or cannot be."""
+    from ..link.compiled import NotCompiled, compiled
+
+    if source:
+        return files
+    try:
+        made = compiled(files, board.mpy)
+        say(f"Compiled for this board's MicroPython: {bytes_text(sum(map(len, made.values())))}.")
+        return made
+    except NotCompiled as why:
+        say(f"Source is loaded, the board compiles it at each start: {why}.")
+        return files
+
+
+def put(url: str, who: dict[str, Any] | None, files: dict[str, bytes], source: bool) -> None:
+    """Bring the board to its prompt without a watchdog, exchange the files, restart it.
+
+    A load that fails restarts the board as well: it would stay at its prompt and not log.
+    """
+    held = who is not None and hold(url)
+    try:
+        load_at_prompt(url, held, files, source)
+    except (DuskgateError, KeyboardInterrupt):
+        log_again(url)
+        raise
+
+
+def log_again(url: str) -> None:
+    """Restart the board, if it can be reached."""
+    from ..link import install
+
+    with contextlib.suppress(LinkError):
+        transport = install.prompt_when_back(url, 0.0)
+        install.Installer(transport).reset()
+        install.close_prompt(transport)
+
+
+def load_at_prompt(url: str, held: bool, files: dict[str, bytes], source: bool) -> None:
+    """Exchange the files and restart. `held`: the firmware was asked to come up without logging."""
     from ..link import install
     from .pull import Bar
 
-    held = who is not None and hold(url)
     transport = install.prompt_when_back(url, BACK_S if held else 0.0)
     try:
         installer = install.Installer(transport)
@@ -104,8 +146,9 @@ def put(url: str, who: dict[str, Any] | None, files: dict[str, bytes]) -> None:
             time.sleep(1.0)
             transport = install.prompt_when_back(url, BACK_S)
             installer = install.Installer(transport)
+        made = made_for(board, files, source)
         with Bar(in_terminal(), "Loading") as bar:
-            done = installer.load(files, bar)
+            done = installer.load(made, bar)
         say(load_line(done))
         if board.version < install.ADVISED:
             say("MicroPython 1.28 will do; 1.29 mends faults of its USB link.")
@@ -136,8 +179,9 @@ def load_line(done: Any) -> str:
     """What the load did."""
     if done.idle:
         return f"All {done.same} files are on the board already."
-    parts = [f"{len(done.write)} files written ({bytes_text(done.bytes)}), each checked on the board"]
-    parts += [f"{len(done.staged)} kept from a load that was cut"] if done.staged else []
+    sent = bytes_text(len(done.packed) - done.kept)
+    parts = [f"{len(done.write)} files written ({bytes_text(done.bytes)}, sent as {sent}), each checked on the board"]
+    parts += [f"{bytes_text(done.kept)} kept from a load that was cut"] if done.kept else []
     parts += [f"{done.same} were there already"] if done.same else []
     parts += [f"{len(done.remove)} old ones removed"] if done.remove else []
     return "; ".join(parts) + ". Log and settings are untouched."

@@ -1,12 +1,13 @@
 """Puts the firmware on a board: the only user of mpremote, whose `SerialTransport` is taken as a library.
 
-Every file that differs is written beside the one in use (`name.new`) and checked by its hash on the board. One rename
-puts a finisher in the place of `main.py`: before it the old firmware is whole, after it the board itself puts the new
-files in place, now or, after a cut, at its next start. Only files of our own are touched: those of the firmware, and
-what an older version left in `core/` and `chip/`. Logs and settings are not.
+All that differs is sent as one packed file beside the firmware in use and checked by its hash on the board. One rename
+then puts a finisher in the place of `main.py`: before it the old firmware is whole, after it the board itself puts the
+new files in place, now or, after a cut, at its next start. Only files of our own are touched: those of the firmware,
+source or compiled, and what an older version left in `core/` and `chip/`. Logs and settings are not.
 """
 
 import ast
+import base64
 import contextlib
 import hashlib
 import io
@@ -20,27 +21,33 @@ from typing import Any
 
 from ..errors import LinkError, UsageError
 from ..firmware_path import firmware_folder
+from . import pack
+from .pack import FINISHER, MAIN, MAIN_NEW, NEW, PART
 
 OLDEST = (1, 28, 0)
 ADVISED = (1, 29, 0)
 PLATFORM = "rp2"
 FOLDERS = ("core", "chip")
-NEW = ".new"
-MAIN = "main.py"
-FINISHER = "finish.new"
+ENDINGS = (".py", ".mpy", NEW)
 CHUNK = 1024  # bytes a call: few calls, and little of the board's memory
+PIECE = 8 * CHUNK  # bytes between two moments from which a load that was cut can go on
 ANSWER_S = 10  # longest time for a byte from the board; an erase of its flash takes 0.4 s at most
-RESERVE = 3 * 4096  # a file system's own bookkeeping while files are exchanged
 HOW_TO = (
     "hold the board's button while plugging it in, and copy MicroPython's UF2 of your board, 1.28 or newer, "
     "to the drive that appears"
 )
 Progress = Callable[[int, int], None]
+There = dict[str, tuple[int, bytes]]  # name on the board -> size in bytes, SHA-256
 
 LOOK = """
 import os, sys
+try:
+ import deflate
+except ImportError:
+ deflate = None
 print(repr((sys.implementation.name, tuple(sys.implementation.version[:3]), sys.platform,
- getattr(sys.implementation, '_machine', ''), os.statvfs('/')[0], os.statvfs('/')[3])))
+ getattr(sys.implementation, '_machine', ''), os.statvfs('/')[0], os.statvfs('/')[3],
+ getattr(sys.implementation, '_mpy', 0), deflate is not None)))
 """
 HASHES = """
 import os, hashlib
@@ -59,27 +66,18 @@ for d in %r:
  except OSError: continue
  for r in rows:
   p = (d + '/' if d else '') + r[0]
-  if r[1] == 0x8000 and (d or p in %r): _found[p] = _hash('/' + p)
+  if r[1] == 0x8000 and (d or p in %r or (p.startswith(%r) and p.endswith(%r))):
+   _found[p] = (os.stat('/' + p)[6], _hash('/' + p))
 print(repr(_found))
 """
-# main.py while the files are exchanged. It may be cut anywhere and begun again: a file that has gone was renamed.
-FINISH = """# Duskgate: puts a loaded firmware in place. If you can read this, the load was cut: restart the board.
+# Packs of other loads that were cut. One that main.py speaks of stays: a finisher is still to use it.
+TIDY = """
 import os
-for name in {files!r}:
-    try:
-        os.stat("/" + name + ".new")
-    except OSError:
-        continue
-    os.rename("/" + name + ".new", "/" + name)
-for name in {gone!r}:
-    try:
-        os.remove("/" + name)
-    except OSError:
-        pass
-os.rename("/main.py.new", "/main.py")
-if __name__ == "__main__":
-    import machine
-    machine.reset()
+try:
+ with open('/main.py') as f: main = f.read()
+except OSError: main = ''
+for name in %r:
+ if name not in main: os.remove('/' + name)
 """
 HOLD = "from chip import reset\nreset.restart(reset.ASKED, True)"
 # By the firmware's own way, which leaves a note: the log then says "asked", and a wish to hold that was not read yet
@@ -87,7 +85,7 @@ HOLD = "from chip import reset\nreset.restart(reset.ASKED, True)"
 RESET = """
 try:
     from chip import reset
-except ImportError:
+except Exception:
     import machine
     machine.reset()
 reset.restart(reset.ASKED)
@@ -105,26 +103,32 @@ class Board:
     machine: str
     block: int
     free_blocks: int
+    mpy: int = 0  # sys.implementation._mpy: which compiled files it reads
+    inflates: bool = True
 
 
 @dataclass
 class Plan:
-    """What has to be done: files to write (with their bytes), files to take away, files that are right already."""
+    """What has to be done: files to write (with their bytes), files to take away, files that are right already.
+
+    packed: what is sent; kept: bytes of it that an earlier load, which was cut, had brought over.
+    """
 
     write: dict[str, bytes] = field(default_factory=dict)
-    staged: list[str] = field(default_factory=list)  # written and checked by an earlier load that was cut
     remove: list[str] = field(default_factory=list)
     same: int = 0
+    packed: bytes = b""
+    kept: int = 0
 
     @property
     def bytes(self) -> int:
-        """Bytes to send."""
+        """Bytes of the files to write."""
         return sum(map(len, self.write.values()))
 
     @property
     def idle(self) -> bool:
         """Whether the board has it all."""
-        return not (self.write or self.staged or self.remove)
+        return not (self.write or self.remove)
 
 
 def firmware_files(folder: Path | None = None) -> dict[str, bytes]:
@@ -162,20 +166,35 @@ def refuse_wrong(board: Board) -> None:
         )
 
 
-def plan(files: dict[str, bytes], there: dict[str, bytes]) -> Plan:
-    """What to do, from our files and the hashes of those on the board."""
+def refuse_full(board: Board, todo: Plan, there: There) -> None:
+    """Raise UsageError where the pack does not fit beside the old firmware, or the new files in its place."""
+    new = [*map(len, todo.write.values())]
+    old = [there[name][0] for name in (*todo.write, *todo.remove) if name in there and not name.endswith(NEW)]
+    need = pack.blocks_needed(len(todo.packed) - todo.kept, new, old, board.block) * board.block
+    room = board.free_blocks * board.block
+    if need > room:
+        raise UsageError(
+            f"not enough room on the board: {room // 1000} kB free, {need // 1000} kB needed to keep the old "
+            "firmware whole meanwhile; nothing was changed. Pull the log, then empty the board's /log by hand"
+        )
+
+
+def plan(files: dict[str, bytes], there: There) -> Plan:
+    """What to do, from our files and what is on the board."""
     out = Plan()
     for name, data in files.items():
-        hashed = hashlib.sha256(data).digest()
-        if there.get(name + NEW) == hashed:
-            out.staged.append(name)
-        elif there.get(name) == hashed:
+        if there.get(name) == (len(data), hashlib.sha256(data).digest()):
             out.same += 1
         else:
             out.write[name] = data
-    kept = {*files, *(name + NEW for name in (*out.staged, *out.write))}
-    out.remove = sorted(name for name in there if name not in kept and name.endswith((".py", ".mpy", NEW)))
+    out.remove = sorted(name for name in there if name not in files and name.endswith(ENDINGS))
     return out
+
+
+def top_names(files: dict[str, bytes]) -> list[str]:
+    """Our names at the top of the board's files, each as source and compiled, and those of a load under way."""
+    stems = sorted({name.rsplit(".", 1)[0] for name in files if "/" not in name})
+    return [stem + ending for stem in stems for ending in (".py", ".mpy")] + [FINISHER, MAIN_NEW, PART]
 
 
 class Installer:
@@ -188,72 +207,71 @@ class Installer:
         """What runs there."""
         return Board(*self._tell(LOOK))
 
-    def hashes(self, names: list[str]) -> dict[str, bytes]:
-        """SHA-256 of every file in our folders, and of those of `names` at the top with and without `.new`."""
-        top = [*names, *(name + NEW for name in names), FINISHER]
-        return self._tell(HASHES % (["", *FOLDERS], top))
+    def there(self, files: dict[str, bytes]) -> There:
+        """Every file in our folders, ours at the top, and what a load that was cut left behind."""
+        return self._hashes(["", *FOLDERS], top_names(files))
 
     def load(self, files: dict[str, bytes], progress: Progress = lambda done, total: None) -> Plan:
         """Put the files on the board. Raises UsageError (no room), LinkError (cut, or a file that came over wrong)."""
         board = self.look()
         refuse_wrong(board)
-        names = [name for name in files if "/" not in name]
-        todo = plan(files, self.hashes(names))
+        there = self.there(files)
+        todo = plan(files, there)
         if todo.idle:
             return todo
-        room = board.free_blocks * board.block
-        need = sum(-(-len(d) // board.block) * board.block for d in todo.write.values()) + RESERVE
-        if need > room:
-            raise UsageError(
-                f"not enough room on the board: {room // 1000} kB free, {need // 1000} kB needed to keep the old "
-                "firmware whole meanwhile; nothing was changed. Pull the log, then empty the board's /log by hand"
-            )
-        self._write_beside(todo, progress)
-        self._check_beside(todo, files, names)
-        self._exchange(todo)
-        self._check_placed(files, names)
+        # main.py goes along, changed or not: the finisher stands in its place meanwhile
+        todo.packed = pack.make({**todo.write, MAIN: files[MAIN]}, board.inflates)
+        name = pack.name_of(todo.packed)
+        size, digest = there.get(name, (0, b""))
+        todo.kept = size if hashlib.sha256(todo.packed[:size]).digest() == digest else 0
+        stale = [old for old in there if old.startswith(pack.PREFIX) and "/" not in old and old != name]
+        if stale:
+            self._do(TIDY % stale)
+            board = self.look()
+        refuse_full(board, todo, there)
+        self._send_pack(name, todo, progress)
+        self._exchange(name, todo, board.inflates)
+        self._check_placed(files)
         return todo
 
-    def _write_beside(self, todo: Plan, progress: Progress) -> None:
+    def _send_pack(self, name: str, todo: Plan, progress: Progress) -> None:
         for folder in FOLDERS:
             self._do(f"import os\nif {folder!r} not in os.listdir('/'): os.mkdir('/{folder}')")
-        done = 0
-        for name, data in todo.write.items():
-            self._send(name + NEW, data, lambda n, _size, done=done: progress(done + n, todo.bytes))
-            done += len(data)
+        total = len(todo.packed)
+        for at in range(todo.kept, total, PIECE):
+            piece = todo.packed[at : at + PIECE]
+            self._append(name, piece, at == 0, lambda n, at=at: progress(at + n, total))
+        if self._hashes([""], [name]).get(name) != (total, hashlib.sha256(todo.packed).digest()):
+            raise LinkError(
+                "the files came over wrong; the old firmware is whole. Load again; try another cable if it stays so"
+            )
 
-    def _send(self, name: str, data: bytes, progress: Progress = lambda done, total: None) -> None:
-        with _one_line_errors(f"writing {name}"):
-            self.transport.fs_writefile("/" + name, data, chunk_size=CHUNK, progress_callback=progress)
+    def _append(self, name: str, data: bytes, anew: bool, progress: Callable[[int], None] = lambda n: None) -> None:
+        self._do(f"import binascii\nf = open('/{name}', '{'wb' if anew else 'ab'}')", f"opening {name}")
+        for at in range(0, len(data), CHUNK):
+            text = base64.b64encode(data[at : at + CHUNK]).decode()
+            self._do(f"n = f.write(binascii.a2b_base64('{text}'))", f"writing {name}")
+            progress(min(at + CHUNK, len(data)))
+        self._do("f.close()", f"writing {name}")
 
-    def _check_beside(self, todo: Plan, files: dict[str, bytes], names: list[str]) -> None:
-        there = self.hashes(names)
-        for name in (*todo.write, *todo.staged):
-            if there.get(name + NEW) != hashlib.sha256(files[name]).digest():
-                raise LinkError(
-                    f"{name} came over wrong; the old firmware is whole. Load again; try another cable if it stays so"
-                )
-
-    def _exchange(self, todo: Plan) -> None:
+    def _exchange(self, name: str, todo: Plan, inflates: bool) -> None:
         """One rename decides; from then on the board can finish by itself."""
-        # main.py is exchanged last, whether it changed or not: the finisher stands in its place meanwhile
-        if MAIN not in todo.write and MAIN not in todo.staged:
-            self._do(_copy(f"/{MAIN}", f"/{MAIN}{NEW}"))
-        others = [name for name in (*todo.write, *todo.staged) if name != MAIN]
-        gone = [name for name in todo.remove if name != FINISHER]
-        self._send(FINISHER, FINISH.format(files=others, gone=[*gone, CRASH_FILE]).encode())
+        gone = [old for old in todo.remove if old not in (FINISHER, name)]
+        self._append(FINISHER, pack.finisher(name, [*gone, CRASH_FILE], inflates), anew=True)
         self._do(f"import os\nos.rename('/{FINISHER}', '/{MAIN}')")
-        self._do(f"exec(open('/{MAIN}').read(), {{'__name__': 'finish'}})")
+        self._do(f"exec(open('/{MAIN}').read(), {{'__name__': 'finish'}})", "the files were put in place")
 
-    def _check_placed(self, files: dict[str, bytes], names: list[str]) -> None:
-        there = self.hashes(names)
-        wrong = [name for name, data in files.items() if there.get(name) != hashlib.sha256(data).digest()]
-        if wrong:
-            raise LinkError(f"{wrong[0]} is not as it should be on the board after the load: load again")
+    def _check_placed(self, files: dict[str, bytes]) -> None:
+        left = plan(files, self.there(files))
+        if not left.idle:
+            raise LinkError(
+                f"{[*left.write, *left.remove][0]} is not as it should be on the board after the load: load again"
+            )
 
     def has(self, name: str) -> bool:
         """Whether the board has that file."""
-        return name in self.hashes([name])
+        folder, _, _ = name.rpartition("/")
+        return name in self._hashes([folder], [name])
 
     def hold(self) -> None:
         """Restart the chip, without logging and without watchdog; the firmware that is there must know how."""
@@ -267,8 +285,11 @@ class Installer:
         with contextlib.suppress(LinkError), _one_line_errors("restarting"):
             self.transport.exec_raw_no_follow(code)
 
-    def _do(self, code: str) -> bytes:
-        with _one_line_errors("asking the board"):
+    def _hashes(self, folders: list[str], top: list[str]) -> There:
+        return self._tell(HASHES % (folders, top, pack.PREFIX, NEW))
+
+    def _do(self, code: str, doing: str = "asking the board") -> bytes:
+        with _one_line_errors(doing):
             return self.transport.exec(code)
 
     def _tell(self, code: str) -> Any:
@@ -277,10 +298,6 @@ class Installer:
             return ast.literal_eval(said.decode().strip())
         except (ValueError, SyntaxError) as error:
             raise LinkError(f"the board's prompt answered what makes no sense ({said[:60]!r}): try again") from error
-
-
-def _copy(source: str, target: str) -> str:
-    return f"with open({source!r}, 'rb') as a, open({target!r}, 'wb') as b:\n while b.write(a.read(512)): pass"
 
 
 @contextlib.contextmanager
