@@ -121,7 +121,9 @@ class Thresholds:
     needed_gap_s: float = key(3.0, "recycle time at which cells are called spent, s", low=0.01, high=600)
     battery_growth: float = key(1.1, "growth of recycle time from which cells are blamed", low=1, high=100)
     bin_s: float = key(1800.0, "length of one bar of the visit rate, s", low=60, high=86_400)
-    dispersion_bin_s: float = key(600.0, "bins that show how uneven visits come, s", low=10, high=86_400)
+    dispersion_bin_s: float = key(
+        1200.0, "bins that show how uneven visits come, longer than a bout, s", low=10, high=86_400
+    )
     best_window_s: float = key(7200.0, "length of the best window, s", low=60, high=86_400)
     window_step_s: float = key(1800.0, "step from one window to the next, s", low=60, high=86_400)
     refill_s: float = key(3600.0, "time after a refill of the feeder that is also shown apart, s", low=60, high=86_400)

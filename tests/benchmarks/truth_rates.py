@@ -11,11 +11,13 @@ from typing import NamedTuple
 
 import numpy as np
 from duskgate.analysis import rates, season
+from duskgate.analysis.settings import Settings
 
-from tests.truth.kinds import PLANS, Plan
+from tests.truth.kinds import CALM, PLANS, Plan
 from tests.truth.scene import _visit_starts
 
 HOUR = 3600.0
+SLOW_BOUTS = replace(CALM, name="slow bouts", bout_gap=120.0)  # an animal that returns after minutes, not seconds
 LIFT_SHAPE = 6.0  # nights differ as a whole by a gamma factor of this shape (standard deviation 0.41)
 
 
@@ -25,9 +27,9 @@ class Law(NamedTuple):
     per_window: np.ndarray  # mean rate of every 2 h window, starts every half hour
 
 
-def law(kind: str, nights: int = 1500) -> Law:
+def law(kind: str | Plan, nights: int = 1500) -> Law:
     """Mean rates of a kind of night."""
-    plan, rng = PLANS[kind], np.random.default_rng(1)
+    plan, rng = PLANS[kind] if isinstance(kind, str) else kind, np.random.default_rng(1)
     at = np.concatenate([_visit_starts(plan, rng) for _ in range(nights)])
     per_hour = np.histogram(at, np.arange(0, plan.length + 1, HOUR))[0] / nights
     starts = np.arange(0, plan.length - 7200 + 1, 1800)
@@ -60,12 +62,14 @@ def coverage_over_nights(known: Law, nights: int, trials: int, first_seed: int, 
     return held / total, total
 
 
-def coverage_one_night(known: Law, trials: int, first_seed: int) -> tuple[float, int]:
+def coverage_one_night(
+    known: Law, trials: int, first_seed: int, bin_s: float = Settings.dispersion_bin_s
+) -> tuple[float, int]:
     held = total = 0
     for k in range(trials):
         view = night(known.plan, np.random.default_rng([first_seed + k, 77]))
         starts, none = np.round(view.visits_s * 1e6).astype(np.int64), np.zeros((0, 2), np.int64)
-        columns, _ = rates.night_rates(starts, none, 0, int(known.plan.length * 1e6), HOUR, 600.0)
+        columns, _ = rates.night_rates(starts, none, 0, int(known.plan.length * 1e6), HOUR, bin_s)
         held += int(((columns["lo"] <= known.per_hour) & (known.per_hour <= columns["hi"])).sum())
         total += len(known.per_hour)
     return held / total, total
@@ -102,4 +106,6 @@ def lines(trials: int, first_seed: int) -> list[tuple]:
             out.append(("5c", f"{kind}: best window after {n} nights, regret %", 100 * regret, target, trials))
             out.append(("5c", f"{kind}: set of windows holds the best", holds, ">= 0.95", trials))
             out.append(("5c", f"{kind}: size of that set", size, "", trials))
+    share, total = coverage_one_night(law(SLOW_BOUTS), 2 * trials, first_seed)
+    out.append(("5b", "bouts of minutes: hourly rate of one night, coverage", share, "0.93 - 0.98", total))
     return out

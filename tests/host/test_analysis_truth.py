@@ -8,6 +8,7 @@ from duskgate.analysis.bouts import criterion
 from duskgate.analysis.night import analyse
 from duskgate.timebase.clock import fit_clock
 
+from tests.benchmarks import truth_rates
 from tests.truth.kinds import PLANS
 from tests.truth.night import START_UTC_US, make, write_captures
 from tests.truth.score import SiteStandIn, run
@@ -128,6 +129,12 @@ def test_several_nights_together():
     assert best["n_nights"] == 6 and [best["start_s"], best["end_s"]] in best["not_beaten"]
     gaps = season.pooled_gaps([f.parts for f in found])
     assert criterion(gaps, 0.8, 60).gap_s == pytest.approx(0.6, abs=0.15)
+
+
+def test_the_rates_of_one_night_hold_the_truth_also_where_a_bout_lasts_for_minutes():
+    known = truth_rates.law(truth_rates.SLOW_BOUTS, nights=400)
+    share, n = truth_rates.coverage_one_night(known, 120, 20_100)
+    assert n == 1200 and 0.925 <= share <= 0.985  # bins of ten minutes hold in nine of ten
 
 
 def test_captures_of_a_night_read_the_same(tmp_path):

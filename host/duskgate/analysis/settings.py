@@ -60,7 +60,7 @@ class Settings:
     frame_pause_s: float = 0.5
     # rates
     bin_s: float = 1800.0
-    dispersion_bin_s: float = 600.0
+    dispersion_bin_s: float = 1200.0  # longer than a bout: shorter bins would take its visits for independent ones
     best_window_s: float = 7200.0
     window_step_s: float = 1800.0
     refill_s: float = 3600.0  # time after a refill of the feeder that is also shown apart

@@ -10,8 +10,9 @@ FEW_NIGHTS = 3
 CLOSE_R = 0.7  # of von Mises times two thirds then lie within 3 h of the centre (computed with scipy.stats.vonmises)
 SURE = ((0.975, "almost certain"), (0.9, "very likely"), (0.75, "likely"), (0.6, "a little more likely than not"))
 METHODS = (
-    {"what": "rate by hour, whole season", "how": "visits per hour of sight; log-t interval between nights",
-     "source": "Cochran 1977, Sampling Techniques, chapter 6 (ratio estimator)"},
+    {"what": "rate by hour, whole season", "how": "visits per hour of sight; log-t interval between nights, "
+     "never narrower than counting alone; without any visit the exact Poisson limit, widened by their bouts",
+     "source": "Cochran 1977, Sampling Techniques, chapter 6 (ratio estimator); Garwood 1936, Biometrika 28:437"},
     {"what": "windows not beaten", "how": "paired t over nights, each scaled to the same total",
      "source": "Student 1908, Biometrika 6:1"},
     {"what": "one bad night", "how": "the best window is sought again without each night in turn",
