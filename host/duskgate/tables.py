@@ -7,6 +7,7 @@ notes. `read_table` takes that apostrophe away again. Parquet files hold the tex
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -83,7 +84,7 @@ def _content(table: pd.DataFrame, form: str) -> bytes:
 
 def refuse_existing(paths) -> None:
     """UsageError when any of the paths exists: nothing is overwritten unasked."""
-    there = [str(p) for p in paths if p.exists()]
+    there = [str(p) for p in paths if p.exists() or p.is_symlink()]
     if there:
         more = f" and {len(there) - 1} more" if len(there) > 1 else ""
         raise UsageError(f"{there[0]}{more}: exists already: name another place, or add --force to replace it")
@@ -95,10 +96,19 @@ def write_whole(path: Path, content: bytes, force: bool = False) -> None:
         refuse_existing([path])
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
-        temporary.write_bytes(content)
-        os.replace(temporary, path)
+        try:
+            with open(temporary, "xb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            if not force:
+                refuse_existing([path])  # somebody may have made it meanwhile
+            os.replace(temporary, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+            raise
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise UsageError(
             f"{path}: cannot be written ({error.strerror}): check the folder, its rights and room"
         ) from error

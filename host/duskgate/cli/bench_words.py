@@ -127,6 +127,7 @@ def why_nothing(facts: dict, by_hand: bool) -> str:
 def save_sensors(path: Path, proved: dict[str, list[str]]) -> str:
     """Write the key `sensors` of each proved head into the site file; nothing else of it changes."""
     from .. import sitefile
+    from ..tables import write_whole
 
     text = path.read_text(encoding="utf-8")
     site = sitefile.parse(text, str(path))
@@ -135,9 +136,7 @@ def save_sensors(path: Path, proved: dict[str, list[str]]) -> str:
     if new == text:
         return f"{path}: nothing to write"
     sitefile.parse(new, str(path))  # a file that cannot be read again is not written
-    beside = path.with_name(path.name + ".new")
-    beside.write_text(new, encoding="utf-8", newline="\n")
-    beside.replace(path)
+    write_whole(path.resolve(), new.encode("utf-8"), force=True)  # --save asks for it; a link stays a link
     return f"{path}: sensors of {', '.join(n for n, found in proved.items() if found)}"
 
 

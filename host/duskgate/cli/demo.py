@@ -84,13 +84,26 @@ def remove_earlier(folder: Path, board: str) -> None:
     from ..logfile.container import board_of, read_log_file
 
     logs = sorted((folder / "logbook").glob("*.dgl"))
+    site = folder / "site.toml"
+    if not logs and site.exists() and not is_demo_site(site):
+        raise UsageError(f"{site} is not from a demo: name another folder with --dir; nothing was changed")
     for path in logs:
         header = read_log_file(path).header
         if header is None or board_of(header) != board:
             raise UsageError(f"{path} is not from a demo: name another folder with --dir; nothing was changed")
     old = [*logs, *(folder / "logbook").glob("????-??-??_site*.toml"), *folder.glob(PAGE.format("????-??-??"))]
+    made = [path for path in [*old, folder / "truth.json", *table_paths(folder)] if path.exists()]
+    if made and not logs:
+        raise UsageError(f"{made[0]} is there, but no demo's log: name another folder with --dir; nothing was changed")
     for path in [*old, folder / "site.toml", folder / "truth.json", *table_paths(folder)]:
         path.unlink(missing_ok=True)
+
+
+def is_demo_site(path: Path) -> bool:
+    """Whether a site file is as some demo wrote it."""
+    from ..virtual.scene_site import site_text
+
+    return path.read_bytes() in {site_text(plan).encode("utf-8") for plan in PRESETS.values()}
 
 
 PAGE = "night-{}.html"

@@ -31,20 +31,17 @@ def command(path: Path, defaults: bool, check: bool) -> None:
     """
     from .. import sitefile
     from ..errors import UsageError
+    from ..tables import write_whole
 
     if check:
         site = sitefile.load(path)
         say(f"{path}: sound. {site.name}, zone {site.zone}, {len(site.heads)} heads.")
         return
-    if path.exists():
+    if path.exists() or path.is_symlink():
         raise UsageError(f"{path} is there already and is not overwritten: edit it, or name another with --file")
     text = sitefile.template(None if defaults else ask())
     sitefile.parse(text, str(path))
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be written ({error.strerror}): name another with --file") from error
+    write_whole(path, text.encode("utf-8"))
     said = "the invented example; put your own values in" if defaults else "what you said; the rest is there as remarks"
     say(f"{path}: written with {said}.")
 

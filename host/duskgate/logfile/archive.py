@@ -59,8 +59,8 @@ class Logbook:
             raise UsageError(f"{self.folder}: this is a file, not a logbook folder: name another folder")
 
     def files(self) -> list[Path]:
-        """All log files, by name: by night, then board, then time of the pull."""
-        return sorted(self.folder.glob("[!.]*.dgl"))
+        """All log files, by name: by night, then board, then time of the pull. Folders and devices are no files."""
+        return sorted(path for path in self.folder.glob("[!.]*.dgl") if path.is_file())
 
     def nights(self) -> dict[str, list[Path]]:
         """Night date -> log files that bear it in their name, oldest night first."""
@@ -79,7 +79,11 @@ class Logbook:
         holding = Holding()
         logs = []
         for path in self.files():
-            log = read_log_file(path)
+            try:
+                log = read_log_file(path)
+            except UsageError as error:
+                holding.unsound.append(f"{path.name}: {error}")
+                continue
             if log.problems or log.header is None or "sha256" not in log.header:
                 why = log.problems[0]["what"] if log.problems else "no header"
                 holding.unsound.append(f"{path.name}: {why}")
@@ -100,15 +104,16 @@ class Logbook:
         content = pack(header, list(pieces))
         self._make()
         path = write_new(self.folder / log_name(night, header["board"], header["pulled_utc_us"]), content)
-        if read_log_file(path).problems or path.read_bytes() != content:
+        if not _reads_back(path, content):
             raise UsageError(f"{path}: does not read back as it was written: check this disk; the board keeps its data")
         return path
 
     def keep_site(self, night: str, content: bytes) -> Path:
         """Dated copy of the site file, numbered when the newest of that date differs. The caller holds `lock()`."""
         newest = self._site_of(night)
-        if newest is not None and newest.read_bytes() == content:
-            return newest
+        with contextlib.suppress(OSError):  # one that cannot be read is left as it is, and this one numbered
+            if newest is not None and newest.read_bytes() == content:
+                return newest
         self._make()
         return write_new(self.folder / f"{checked_night(night)}_site.toml", content)
 
@@ -142,6 +147,13 @@ class Logbook:
             raise UsageError(
                 f"{self.folder}: cannot be made ({error.strerror}): check the name and the rights"
             ) from error
+
+
+def _reads_back(path: Path, content: bytes) -> bool:
+    try:
+        return not read_log_file(path).problems and path.read_bytes() == content
+    except (OSError, UsageError):
+        return False
 
 
 def pack(header: dict, pieces: list[SegmentPiece]) -> bytes:

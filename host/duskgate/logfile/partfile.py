@@ -5,12 +5,14 @@ A file of pieces, each with a head of `<4sIIIII`: magic, segment, offset, length
 the middle of a write costs the last piece only.
 """
 
+import os
 import struct
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import UsageError
+from .safewrite import NO_LINK
 
 MAGIC = b"part"
 HEAD = struct.Struct("<4sIIIII")
@@ -34,6 +36,8 @@ class PartFile:
 
     def load(self) -> list[PartPiece]:
         """Every whole piece; what follows the last whole one is cut off, so that appending goes on there."""
+        if self.path.is_symlink() or (self.path.exists() and not self.path.is_file()):
+            raise UsageError(f"{self.path}: is not a file of ours but a link or a device: take it away and pull again")
         try:
             raw = self.path.read_bytes()
         except FileNotFoundError:
@@ -54,8 +58,9 @@ class PartFile:
         head = HEAD.pack(MAGIC, piece.segment, piece.offset, len(piece.data), zlib.crc32(piece.data), 0)[:HEAD_CHECKED]
         with self._written("ab") as file:
             try:
-                file.write(head + struct.pack("<I", zlib.crc32(head)) + piece.data)
-                file.flush()
+                left = memoryview(head + struct.pack("<I", zlib.crc32(head)) + piece.data)
+                while left:  # a disk that is nearly full takes a part and says so only at the next write
+                    left = left[file.write(left) :]
             except OSError as error:
                 raise UsageError(f"{self.path.parent}: no room to write ({error.strerror}): free some space") from error
 
@@ -68,9 +73,13 @@ class PartFile:
 
     def _written(self, mode: str):
         try:
-            return open(self.path, mode, buffering=0)
+            return open(self.path, mode, buffering=0, opener=_not_through_a_link)
         except OSError as error:
             raise UsageError(f"{self.path}: cannot be written ({error.strerror}): check the access rights") from error
+
+
+def _not_through_a_link(path: str, flags: int) -> int:
+    return os.open(path, flags | NO_LINK, 0o666)
 
 
 def _piece_at(raw: bytes, at: int) -> PartPiece | None:

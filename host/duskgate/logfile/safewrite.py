@@ -1,6 +1,7 @@
 """Files that appear whole or not at all, never over another, and a lock that a dying program cannot leave behind."""
 
 import contextlib
+import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,6 +15,9 @@ except ImportError:  # Windows
     import msvcrt
 
 TEMPORARY = ".duskgate-{}.tmp"
+NO_LINK = getattr(os, "O_NOFOLLOW", 0)  # a link in the place of a private file would lead writes out of the folder
+# what a file system says that cannot flush a folder (FAT and network disks), though the file itself is flushed
+CANNOT_FLUSH = {errno.EINVAL, errno.ENOTSUP, errno.ENOSYS, errno.EBADF}
 
 
 def write_new(path: Path, content: bytes) -> Path:
@@ -24,7 +28,8 @@ def write_new(path: Path, content: bytes) -> Path:
     """
     temporary = path.parent / TEMPORARY.format(path.name)
     try:
-        with open(temporary, "wb") as file:
+        temporary.unlink(missing_ok=True)  # under the lock it belongs to nobody
+        with open(temporary, "xb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
@@ -58,6 +63,9 @@ def flush_folder(folder: Path) -> None:
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
+    except OSError as error:
+        if error.errno not in CANNOT_FLUSH:
+            raise
     finally:
         os.close(handle)
 
@@ -69,7 +77,7 @@ def locked(folder: Path) -> Iterator[None]:
     Temporary files of a program that died are cleared away: under the lock they belong to nobody.
     """
     try:
-        handle = os.open(folder / ".lock", os.O_RDWR | os.O_CREAT, 0o644)
+        handle = os.open(folder / ".lock", os.O_RDWR | os.O_CREAT | NO_LINK, 0o644)
     except OSError as error:
         raise UsageError(f"{folder}: cannot be written ({error.strerror}): check the access rights") from error
     try:
@@ -78,7 +86,8 @@ def locked(folder: Path) -> Iterator[None]:
         except OSError as error:
             raise UsageError(f"{folder}: another pull is at work in this logbook: wait until it ends") from error
         for dead in folder.glob(TEMPORARY.format("*")):
-            dead.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # what cannot be cleared away does no harm
+                dead.unlink(missing_ok=True)
         yield
     finally:
         os.close(handle)
