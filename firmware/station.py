@@ -28,6 +28,7 @@ PUMP_STEPS = 20  # link steps in one pass at most: about 10 frames, some 70 ms o
 PUMP_MS = 70  # and so long, where steps are slow
 LINK_DRAIN_MS = 2000  # time for the last answer to leave before a restart
 SILENT_PERIODS = 2  # counter periods without a word: the stamper is dead
+IDLE_MS = 1000  # between passes after logging has ended: nothing is due any more
 NIGHT_HOURS = 12  # a night's length where its size is worked out from the hours so far
 
 
@@ -129,7 +130,7 @@ class Station:
             self._stamp(now_ms)
         self.parts.ask("lamp", faults.LAMP, "show", self._lamp_state(), now_ms)
         self._feed()
-        self.pace.sleep_until(self._due_ms(now_ms), self._sender.busy())
+        self.pace.sleep_until(now_ms + IDLE_MS if self.stopped else self._due_ms(now_ms), self._sender.busy())
 
     def _stamp(self, now_ms):
         """Drain, and whatever is due of clock, button, minute, hour, faults and commit."""

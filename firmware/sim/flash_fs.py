@@ -16,7 +16,7 @@ EROFS = 30
 
 
 class Faults:
-    """bad: numbers of blocks on which nothing sticks. read_only: every write and erase fails. erased() is called
+    """bad: numbers of blocks on which nothing sticks. read_only: every write and erase is refused. erased() is called
     after each erase (a folder: after each commit), so that it can take its time."""
 
     def __init__(self, bad=(), read_only=False):
@@ -24,9 +24,9 @@ class Faults:
         self.read_only = read_only
         self.erased = lambda: None
 
-    def write(self):
+    def folder_write(self):
         if self.read_only:
-            raise OSError(EROFS)
+            raise OSError(EROFS, "read-only")
 
 
 if sys.implementation.name == "micropython":
@@ -45,14 +45,17 @@ if sys.implementation.name == "micropython":
             self._file.readinto(buf)
 
         def writeblocks(self, block, buf, offset=None):
-            self._faults.write()
+            # littlefs takes a negative number; an exception would leave its lists of open files in pieces
+            if self._faults.read_only:
+                return -EROFS
             if offset is None:
                 self.ioctl(6, block)
                 offset = 0
             if block in self._faults.bad:
-                return
+                return 0
             self._file.seek(block * BLOCK + offset)
             self._file.write(buf)
+            return 0
 
         def ioctl(self, operation, argument):
             if operation == 4:
@@ -60,7 +63,8 @@ if sys.implementation.name == "micropython":
             if operation == 5:
                 return BLOCK
             if operation == 6:
-                self._faults.write()
+                if self._faults.read_only:
+                    return -EROFS
                 if argument not in self._faults.bad:
                     self._file.seek(argument * BLOCK)
                     self._file.write(self._erased)
@@ -120,7 +124,7 @@ else:
             self._fs.faults.erased()
 
         def write(self, data):
-            self._fs.faults.write()
+            self._fs.faults.folder_write()
             if self._fs.space()[2] * BLOCK < len(data):
                 raise OSError(errno.ENOSPC, "no space")
             return self._file.write(data)
@@ -147,11 +151,11 @@ else:
             return file if mode == "rb" else _Bounded(file, self)
 
         def remove(self, name):
-            self.faults.write()
+            self.faults.folder_write()
             os.remove(self._path(name))
 
         def rename(self, old, new):
-            self.faults.write()
+            self.faults.folder_write()
             os.replace(self._path(old), self._path(new))
 
         def mkdir(self, name):

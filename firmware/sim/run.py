@@ -190,12 +190,12 @@ def main(words):
     board = Board(chosen["--scene"], at_ns, settings["low_mask"], stream, int(chosen["--speed"]))
     if cause is None:
         cause = CAUSE_POWER_ON
-    if erase_ms:
-        faults.erased = lambda: board.pace.stall(erase_ms)
     store = Store(fs, lambda: settings["drop_unpulled"])
     header = board.events.header
     own_id = boot_id(header, at_ns, store.last_boot_no + 1)
     station = Station(board.parts, identity(chosen["--board"], header), settings, store, own_id, cause)
+    if erase_ms:
+        faults.erased = lambda: board.pace.stall(erase_ms)
     try:
         how = station.run()
     except BoardReset as reset:

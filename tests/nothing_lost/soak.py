@@ -31,7 +31,7 @@ from duskgate.errors import DuskgateError, LinkError
 from duskgate.link.port import BoardLink
 from duskgate.logfile.archive import Logbook
 from duskgate.logfile.decode import read_dgl_files
-from duskgate.logfile.recording import MISSING, STORE
+from duskgate.logfile.recording import MISSING, OVERRUN, STORE
 from duskgate.virtual import scene_file
 from duskgate.virtual.board import VirtualBoard
 
@@ -56,6 +56,7 @@ class Tally:
     full_while_pulled: int = 0
     told: int = 0
     tail_s: float = 0.0
+    late_s: float = LATE_S  # by which the loop may be late for a commit
     heap: list[tuple[int, int]] = field(default_factory=list)
 
     def count(self, what: str) -> None:
@@ -83,8 +84,8 @@ class Week:
 class Followed(VirtualBoard):
     """A virtual board that notes when each of its boots begins."""
 
-    def __init__(self, week: Week, flash: Path):
-        super().__init__(week.path, flash)
+    def __init__(self, week: Week, flash: Path, **how):
+        super().__init__(week.path, flash, **how)
         self.week = week
 
     def _spawn(self, boot_at_ns: int):
@@ -249,12 +250,12 @@ def compare_boot(week: Week, began: int, boot, part: dict, tally: Tally, blind_a
     stored = tick * TICK_NS <= boot.last_ns
     missing = ~np.isin(true, found) & ~guarded & stored
     if blind_allowed:
-        for row in part["blind"][part["blind"]["why"].isin([STORE, MISSING])].itertuples():
+        for row in part["blind"][part["blind"]["why"].isin([STORE, MISSING, OVERRUN])].itertuples():
             missing &= ~((tick * TICK_NS >= row.from_ns) & (tick * TICK_NS <= row.to_ns))
-        told = part["readings"]["value"][part["readings"]["kind"] == "store_lost"]
         unseen = int((~np.isin(true, found) & ~guarded & stored).sum())
-        tally.lost += max(0, unseen - 7 * int(told.max() if len(told) else 0))  # a record holds up to seven edges
-        tally.told += int(told.max() if len(told) else 0)
+        told = sum(last_of(part["readings"], kind) for kind in ("store_lost", "lost_edges"))
+        tally.lost += max(0, unseen - 7 * told)  # a record holds up to seven edges
+        tally.told += told
     tally.edges += len(found)
     tally.lost += int(missing.sum())
     tally.invented += len(found) - int(np.isin(found, true[~guarded]).sum()) + len(found) - len(np.unique(found))
@@ -262,6 +263,12 @@ def compare_boot(week: Week, began: int, boot, part: dict, tally: Tally, blind_a
     heap = part["readings"][part["readings"]["kind"] == "heap_free"]
     if len(heap) > LONG_BOOT_H:
         tally.heap.append((int(heap["value"].iloc[0]), int(heap["value"].iloc[-1])))
+
+
+def last_of(readings, kind: str) -> int:
+    """The highest value of a running total; 0 where it was never told."""
+    values = readings["value"][readings["kind"] == kind]
+    return int(values.max()) if len(values) else 0
 
 
 def active_ticks(tick: np.ndarray, level: np.ndarray, first: int, span: int, end_level: int) -> int:
@@ -286,7 +293,7 @@ def look_at_tail(week: Week, began: int, tail_ns: np.ndarray, tally: Tally) -> N
     if len(seen):
         age = (min(ends) - began - int(seen[0])) / 1e9
         tally.tail_s = max(tally.tail_s, age)
-        tally.lost += int(age > COMMIT_S + LATE_S) * len(seen)
+        tally.lost += int(age > COMMIT_S + tally.late_s) * len(seen)
 
 
 # -- the two parts ---------------------------------------------------------------------------------------------------

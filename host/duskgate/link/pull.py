@@ -19,6 +19,8 @@ from .blockcheck import clock_seconds, damaged_spans, quiet_moments, sound_lengt
 # are left on the board for the next pull: a file for each look at the board would only litter the logbook.
 FEWEST_QUIET_MOMENTS = 30
 MOST_PIECES = 8  # segments asked for together: some 250 kB, then they are checked and kept
+# What a log file keeps of the board's `state`: a store that takes nothing cannot write so into its log.
+KEPT_OF_STATE = ("store", "store_lost", "ring_lost", "fifo_drops", "clock_state", "supply_mv", "faults")
 Progress = Callable[[int, int], None]
 
 
@@ -103,6 +105,7 @@ class Pull:
             who = self.link.who()
             self.result = PullResult(who["board"].lower())
             self._commit()
+            state = self._state()
             segments = [s for s in self.link.list_segments() if s.number >= self.from_segment]
             clocks = [self.link.measure_clock().as_header()]
             self._part = self.logbook.part(self.result.board)
@@ -110,7 +113,7 @@ class Pull:
             pieces = self._fetch_all(segments, held)
             if self._worth_a_file(pieces):
                 clocks.append(self.link.measure_clock().as_header())
-                self._store(who, clocks, pieces)
+                self._store(who, clocks, pieces, state)
             self._part.remove()
             if self.mark:
                 self._mark(segments)
@@ -122,6 +125,14 @@ class Pull:
             self.link.commit()
         except BoardRefused as refused:
             self._warn(f"{refused}; what was committed before is pulled")
+
+    def _state(self) -> dict[str, Any]:
+        """What the board says of itself, for the file; what keeps it from its work is told at once."""
+        told = self.link.state()
+        state = {name: told[name] for name in KEPT_OF_STATE if name in told}
+        for text in troubles(state):
+            self._warn(f"{text}; what was stored before is pulled")
+        return state
 
     def _held_here(self, segments: list[Segment]) -> dict[int, int]:
         """Bytes held of each segment on the board; 0 where the logbook's segment of that number is another one."""
@@ -251,7 +262,7 @@ class Pull:
             return False
         return True
 
-    def _store(self, who: dict, clocks: list[dict], pieces: list[Piece]) -> None:
+    def _store(self, who: dict, clocks: list[dict], pieces: list[Piece], state: dict) -> None:
         now = self.now_utc_us()
         seconds = [second for piece in pieces for second in clock_seconds(piece.data)]
         night = self.name_night(seconds, now)
@@ -261,6 +272,7 @@ class Pull:
             "pulled_utc_us": now,
             "who": who,
             "host_clock": clocks,
+            "state": state,
         }
         self.result.path = self.logbook.add(header, pieces, night)
         self.result.night = night
@@ -290,3 +302,14 @@ class Pull:
 
     def _warn(self, text: str) -> None:
         self.result.warnings.append(text)
+
+
+def troubles(state: dict[str, Any]) -> list[str]:
+    """Sentences on what keeps a board from its work, from its `state` or what a log file keeps of it."""
+    lost = state.get("store_lost")
+    count = f" ({lost} records since its start)" if isinstance(lost, int) and lost > 0 else ""
+    if state.get("store") == "full":
+        return [f"the board's store was full: edges were not kept{count}"]
+    if state.get("store") == "failing":
+        return [f"the board could not write to its store: edges were not kept{count}; a worn flash needs a new board"]
+    return [f"some of the log could not be stored{count}"] if count else []

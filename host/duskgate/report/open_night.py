@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from ..errors import NothingToAnswer, UsageError
+from ..link.pull import troubles
 from ..logfile import archive, captures, decode, vcd
 from ..timebase import clock as timeclock
 from ..timebase import nights as nightnames
@@ -71,7 +72,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
         "site_file": chosen.name if chosen else None,
         "interpreter_versions": interpreter_versions(source.rec),
         "left_out": left_out(clock, window),
-        "remarks": [*clock.notes, *([] if chosen else [NO_SITE])],
+        "remarks": [*said_at_pull(source.rec.headers, window), *clock.notes, *([] if chosen else [NO_SITE])],
     }
     sky = sky_of(site, night) if night else None
     facts, tables = report_facts.read_night(source.rec, clock, site, sky=sky, log=log, window_utc_us=window)
@@ -90,6 +91,16 @@ def _site(path: Path | None) -> Any:
     from .. import sitefile
 
     return sitefile.load(path)
+
+
+def said_at_pull(headers: list[dict], window: tuple[int, int] | None) -> list[str]:
+    """What kept the board from its work when it was pulled after that night, as its log file keeps it."""
+    kept = [h for h in headers if isinstance(h.get("state"), dict) and isinstance(h.get("pulled_utc_us"), int)]
+    if window is not None:
+        kept = [h for h in kept if window[0] <= h["pulled_utc_us"] < window[1] + DAY_US]
+    if not kept:
+        return []
+    return [f"At the pull: {text}." for text in troubles(max(kept, key=lambda h: h["pulled_utc_us"])["state"])]
 
 
 def find_source(path: Path, date: str | None) -> Source:
