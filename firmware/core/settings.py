@@ -3,6 +3,7 @@
 import binascii
 
 from core import faults
+from core.renew import renew
 
 FILE = "settings.txt"
 NEW_FILE = "settings.new"
@@ -26,6 +27,7 @@ class Settings:
         self._fs = fs
         self.values = {name: bounds[2] for name, bounds in KNOWN.items()}
         self.problems = []
+        renew(fs, NEW_FILE)
         self._load()
 
     def __getitem__(self, name):

@@ -8,6 +8,7 @@ import binascii
 import errno
 
 from core import blocks
+from core.renew import renew
 from core.shim import const
 
 FOLDER = "log"
@@ -16,6 +17,9 @@ SEGMENT_BLOCKS = const(8)
 RESERVE_PERCENT = const(5)
 RESERVE_LEAST = const(8)
 NIGHT_BYTES = const(240000)  # a busy one: 20,000 edges, 720 minute records, 2,300 commits
+NEW = ".new"  # sorts before `.out` and `.seg` of the same number
+_PAIR_SEGMENTS = const(48)  # names of segments that stand in one pair of sectors: littlefs splits it at 2048 bytes
+_PAIR_LEAST = const(16)  # and at least so many in each pair after a split
 _ENOSPC = const(28)  # the board's errno module does not name it
 
 OK = "ok"
@@ -73,19 +77,39 @@ class Store:
     # -- what is there -------------------------------------------------------------------------------------------
 
     def _find(self):
+        self._renew(self._names())
+        for name in self._names():
+            path = "%s/%s" % (FOLDER, name)
+            if name[8:] == NEW:
+                self._remove_rest(path)
+            else:
+                self.segments.append(Segment(int(name[:8]), self._fs.size(path), name[8:] == ".out"))
+        self.segments.sort(key=lambda segment: segment.number)
+
+    def _remove_rest(self, path):
+        """What a renewal that was cut left; it does no harm where it cannot be removed."""
+        try:
+            self._fs.remove(path)
+        except OSError as error:
+            self.error = error.errno
+
+    def _names(self):
+        """Ours in the folder, sorted."""
         try:
             names = self._fs.listdir(FOLDER)
         except OSError as error:
             if error.errno != errno.ENOENT:
                 raise
-            names = []
             self._make_folder()
-        for name in names:
-            stem, ending = name[:8], name[8:]
-            if ending in (".seg", ".out") and stem.isdigit():
-                size = self._fs.size("%s/%s" % (FOLDER, name))
-                self.segments.append(Segment(int(stem), size, ending == ".out"))
-        self.segments.sort(key=lambda segment: segment.number)
+            return []
+        return sorted(name for name in names if name[:8].isdigit() and name[8:] in (".seg", ".out", NEW))
+
+    def _renew(self, names):
+        """Each pair of sectors that holds the folder: a name sorts into the pair of the one that it stands before."""
+        last = max(0, len(names) - 1)
+        for at in range(last + 1):
+            if at == last or last >= _PAIR_SEGMENTS and at % _PAIR_LEAST == 0:
+                renew(self._fs, "%s/%s%s" % (FOLDER, names[at][:8] if names else "00000000", NEW))
 
     def _make_folder(self):
         """A store that takes nothing is no reason not to start: the live view works, and `state` says so."""
