@@ -14,10 +14,16 @@ from tests.host.sample_night import START, sample_night
     [
         ({"value": 24.04, "lo": 15.1, "hi": 33.2, "n": 48}, "per h", "24 per h (15 to 33, n = 48)"),
         ({"value": 3.8601, "lo": 3.857, "hi": 3.863, "n": 12345}, "ms", "3.860 ms (3.857 to 3.863, n = 12\u00a0345)"),
+        ({"value": 2.9, "lo": 2.8, "hi": 9.2, "n": 30}, "ms", "2.9 ms (2.8 to 9.2, n = 30)"),
         ({"value": None, "n": 3, "text": "not enough data, n = 3"}, "s", "not enough data, n = 3"),
         ({"at_least_h": 14.9}, "h", "at least 14 h"),
         ({"at_least_h": 0.58}, "h", "at least 0.5 h"),
         ({"value": 5.0, "lo": 4.0, "hi": math.inf, "n": 9}, "s", "5.00 s (at least 4.00, n = 9)"),
+        ({"value": 2.9, "lo": 2.8, "hi": 9.1, "n": 40}, "ms", "2.9 ms (2.8 to 9.1, n = 40)"),
+        ({"value": 2.94, "lo": 2.93, "hi": 9.1, "n": 40}, "ms", "2.9 ms (2.9 to 9.1, n = 40)"),
+        ({"value": 0.4, "lo": 0.1, "hi": 9.2, "n": 3}, "per h", "0.40 per h (0.10 to 9.20, n = 3)"),
+        ({"value": 3.3, "lo": 1.2, "hi": 9.2, "n": 3}, "per h", "3 per h (1 to 9, n = 3)"),
+        ({"value": 0.0, "lo": 0.0, "hi": 0.123, "n": 3}, "per h", "0.00 per h (0.00 to 0.12, n = 3)"),
         ({}, "s", "not measured"),
     ],
 )  # fmt: skip
@@ -33,6 +39,8 @@ def test_decimals_follow_the_uncertainty():
     assert words.decimals_for(24.0, 9.0) == 0
     assert words.decimals_for(24.0, 1.4) == 1
     assert words.decimals_for(0.9, 0.02) == 3
+    assert words.decimals_for(2.9, 0.1, 6.1) == 1 and words.decimals_for(2.9, 6.1, 0.1) == 1
+    assert words.decimals_for(5.0, 0.0, 4.0) == 0, "an end that is the value itself asks for no digits"
     assert words.number(-0.001, 1) == "0.0", "no minus sign before nothing"
 
 

@@ -108,7 +108,8 @@ def lines(result: Any) -> list[str]:
     if result.site:
         out.append(f"Site file kept as {result.site}")
     if result.marked:
-        out.append(f"{len(result.marked)} segments are marked on the board as safe here.")
+        n = len(result.marked)
+        out.append(f"{n} segment{' is' if n == 1 else 's are'} marked on the board as safe here.")
     return out
 
 
