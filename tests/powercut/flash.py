@@ -1,11 +1,13 @@
 """A NOR flash that is stricter than a real one, and what a power cut leaves in it. Runs under both interpreters.
 
 Rules of a serial NOR flash, here as errors: only whole 4096-byte sectors are erased, only whole 256-byte pages are
-programmed, and only where every byte reads as erased (winbond W25Q16JV data sheet, sections 8.2.13 and 8.2.17; a chip
-would leave the AND of old and new). The data sheet says nothing of what a page or sector holds whose operation was
-interrupted; so anything may be there. The shapes follow the block device that littlefs is tested with (its repository,
-bd/lfs_emubd.h, enum lfs_emubd_powerloss_behavior: atomic, some bits, most bits, out of order, metastable; writes here
-are synchronous, so there is no "out of order"), and go beyond it:
+programmed, and only where every byte is erased (Winbond W25Q16JV data sheet, instructions 02h "Page Program", "at
+previously erased (FFh) memory locations", and 20h "Sector Erase"; a chip would leave the AND of old and new). What an
+interrupted operation leaves is not specified; Microchip's answer on SST26 flash is to erase the sector again
+(microchip.wikidot.com/faq:3411). It also warns that other pages of the sector may be disturbed: that is not modelled.
+The shapes follow the block device that littlefs is tested with (littlefs repository, bd/lfs3_emubd.h, enum
+lfs3_emubd_powerloss_behavior: atomic, some bits, most bits, out of order, metastable; writes here are synchronous, so
+none is out of order), and go beyond it:
 
 a program  begins at the first byte and stops; any of its bits done or not; only one done; all but one done
 an erase   any bit as before or erased; bits programmed to 0 first, as NOR flash does before it erases
