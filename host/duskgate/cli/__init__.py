@@ -27,6 +27,7 @@ COMMANDS = {
     "watch": ("watch", "Live at night: visits, fires, misses, time since the last fire, supply."),
     "bench": ("bench", "Fire the rig and measure: delay of each head, skew, recycle time."),
     "pull": ("pull", "Copy what is new from the board into the logbook, checked and safe."),
+    "logbook": ("logbook", "Is every pulled log still whole? Checks all files again, and how they fit together."),
     "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
     "night": ("night", "A night's report: what came, what was caught, what was missed and why."),
     "season": ("season", "Several nights together: the best hours and how sure, moon, trend, two rigs compared."),

@@ -44,14 +44,18 @@ class PartFile:
             return []
         except OSError as error:
             raise UsageError(f"{self.path}: cannot be read ({error.strerror}): check the access rights") from error
-        pieces, end = [], 0
-        while (found := _piece_at(raw, end)) is not None:
-            pieces.append(found)
-            end += HEAD.size + len(found.data)
+        pieces, end = _pieces_of(raw)
         if end < len(raw):
             with self._written("r+b") as file:
                 file.truncate(end)
         return pieces
+
+    def whole_pieces(self) -> list[PartPiece]:
+        """Every whole piece; the file stays as it is. Nothing where it cannot be read."""
+        try:
+            return _pieces_of(self.path.read_bytes())[0]
+        except OSError:
+            return []
 
     def append(self, piece: PartPiece) -> None:
         """Add a piece; it is with the operating system when this returns."""
@@ -80,6 +84,15 @@ class PartFile:
 
 def _not_through_a_link(path: str, flags: int) -> int:
     return os.open(path, flags | NO_LINK, 0o666)
+
+
+def _pieces_of(raw: bytes) -> tuple[list[PartPiece], int]:
+    """The whole pieces, and where the last of them ends."""
+    pieces, end = [], 0
+    while (found := _piece_at(raw, end)) is not None:
+        pieces.append(found)
+        end += HEAD.size + len(found.data)
+    return pieces, end
 
 
 def _piece_at(raw: bytes, at: int) -> PartPiece | None:
