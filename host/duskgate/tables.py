@@ -8,6 +8,7 @@ notes. `read_table` takes that apostrophe away again. Parquet files hold the tex
 from __future__ import annotations
 
 import contextlib
+import csv
 import os
 from pathlib import Path
 
@@ -79,7 +80,16 @@ def _content(table: pd.DataFrame, form: str) -> bytes:
         return table.to_parquet(index=False)
     for column in table.select_dtypes("object"):
         table[column] = table[column].map({text: neutral(text) for text in table[column].unique()})
-    return table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    return csv_bytes(table)
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """The table as CSV. Where a text holds a carriage return every text is quoted: bare, many readers take it for the
+    end of a row, and what follows for a cell of its own, past its apostrophe."""
+    texts = table.select_dtypes(["object", "string"])
+    bare = any("\r" in str(text) for column in texts for text in texts[column].unique())
+    quoting = csv.QUOTE_NONNUMERIC if bare else csv.QUOTE_MINIMAL
+    return table.to_csv(index=False, lineterminator="\n", quoting=quoting).encode("utf-8")
 
 
 def refuse_existing(paths) -> None:

@@ -1,5 +1,7 @@
 """Tables as CSV and Parquet: what was written is what is read, and nothing runs in a spreadsheet."""
 
+import csv
+
 import pandas as pd
 import pytest
 from duskgate import fields, tables
@@ -33,6 +35,16 @@ def test_text_that_a_spreadsheet_would_run_is_neutral_in_csv_and_unchanged_after
     cell = raw.split(",", 3)[3].strip('"')
     assert not cell.startswith(("=", "+", "-", "@", "\t"))
     assert tables.read_table(tmp_path / "notes.csv")["text"].iloc[0] == text
+
+
+def test_a_carriage_return_ends_no_row(tmp_path):
+    text = ["a\r=1+1", "b\r\n@x", "\r=2", "c,\"d\"\n-1"]
+    notes = pd.DataFrame({"utc_us": [1, 2, 3, 4], "what": "text", "head": 0, "text": text})
+    (path,) = tables.write_tables({"notes": notes}, tmp_path)
+    assert tables.read_table(path)["text"].tolist() == text
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.reader(file))
+    assert [row[3] for row in rows[1:]] == [str(tables.neutral(t)) for t in text]
 
 
 def test_nothing_is_overwritten_unasked_and_nothing_half_made_stays(tmp_path):

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import UsageError
-from ..tables import neutral, refuse_existing, write_whole
+from ..tables import csv_bytes, neutral, refuse_existing, write_whole
 
 COLUMNS = {
     "season_nights": (
@@ -61,5 +61,5 @@ def write(facts: dict, folder: Path, force: bool = False) -> list[Path]:
         for column in TEXT & set(table.columns):
             table[column] = table[column].map(neutral)
         paths.append(folder / f"{name}.csv")
-        write_whole(paths[-1], table.to_csv(index=False, lineterminator="\n").encode("utf-8"), force)
+        write_whole(paths[-1], csv_bytes(table), force)
     return paths
