@@ -19,20 +19,25 @@ def finite(value) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def decimals_for(value: float, lo_width: float | None, hi_width: float | None = None) -> int:
-    """Decimals that show one digit of the uncertainty (two where it begins with 1 or 2), or three of the value.
-
-    lo_width, hi_width: from the value to the ends of its interval; the narrower side decides, since a value next to
-    one end would else be rounded into it. An end on the value itself leaves it to the other.
-    """
-    sides = [w for w in (lo_width, hi_width) if w is not None and finite(w) and w > 0]
-    if sides:
-        half = max(min(sides), max(sides) / 10)  # a tenth of the other side is fine enough
-        place = math.floor(math.log10(half))
-        return min(3, max(0, (1 if half < 2.95 * 10**place else 0) - place))
+def decimals_for(value: float, half_width: float | None) -> int:
+    """Decimals that show one digit of the uncertainty (two where it begins with 1 or 2), or three of the value."""
+    if half_width is not None and finite(half_width) and half_width > 0:
+        place = math.floor(math.log10(half_width))
+        return min(3, max(0, (1 if half_width < 2.95 * 10**place else 0) - place))
     if value == 0:
         return 0
     return min(4, max(0, 2 - math.floor(math.log10(abs(value)))))
+
+
+def decimals_of(value: float, lo: float | None, hi: float | None) -> int:
+    """Decimals of an estimate: two digits of the value at least where a limit would read as the value itself."""
+    if lo is None or hi is None:
+        return decimals_for(value, None)
+    d = decimals_for(value, (hi - lo) / 2)
+    said = number(value, d)
+    if value and any(end != value and number(end, d) == said for end in (lo, hi)):
+        d = max(d, min(4, 1 - math.floor(math.log10(abs(value)))))
+    return d
 
 
 def number(value: float, decimals: int = 0) -> str:
