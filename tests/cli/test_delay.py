@@ -6,6 +6,7 @@ import pytest
 from click.testing import CliRunner
 from duskgate.cli import main
 
+from tests import factories
 from tests.cli.season_books import book, date_of, log_name
 from tests.factories import flip
 
@@ -96,3 +97,76 @@ def test_a_damaged_log_is_reported_and_exit_code_4(logbook, tmp_path):
 def test_wrong_use_is_exit_code_2(tmp_path, monkeypatch, words, said):
     monkeypatch.chdir(tmp_path)
     assert said in run(*words, code=2).stderr
+
+
+US_TICK = 1000 / 72  # ticks in a microsecond
+SITE_OF_A_TAP = 'name = "bench"\nzone = "UTC"\nbeam_source = "tap"\n'
+
+
+def unit_bench(folder, unit_us: float, light_us: float | None, shots: int = 40):
+    """A log of SHOT darkening the emitter: watcher on BEAM2, unit's output on BEAM unit_us later, a light or none."""
+    rest, beam, beam2, flash = 0x7F, 1, 2, 8
+    records, tick = factories.boot_statement(), lambda us: round(us * US_TICK)
+    for k in range(shots):
+        at = 1e6 + k * 2e6
+        dim = unit_us + (k * 7) % 40
+        records += [factories.moment(tick(at - 300)), factories.value(0x7A, k + 1)]
+        records += [factories.edge(tick(at), rest & ~beam2), factories.edge(tick(at + dim), rest & ~beam2 & ~beam)]
+        if light_us is not None:
+            lit = at + dim + light_us
+            records += [factories.edge(tick(lit), rest & ~beam2 & ~beam & ~flash),
+                        factories.edge(tick(lit + 200), rest & ~beam2 & ~beam)]  # fmt: skip
+        records.append(factories.edge(tick(at + 100_000), rest))
+    data = b"".join(factories.blocks(records))
+    folder.mkdir(exist_ok=True)
+    path = folder / "bench.dgl"
+    path.write_bytes(factories.dgl([(1, 0, data)]))
+    (folder / "site.toml").write_text(SITE_OF_A_TAP)
+    return path
+
+
+def test_the_trigger_units_own_delay_is_shown_with_what_it_contains(tmp_path):
+    done = run(unit_bench(tmp_path / "b", 800, None), "--json")
+    rig = json.loads(done.stdout)["rigs"][0]
+    assert list(rig["paths"]) == ["break_unit"] and rig["main_path"] is None
+    assert rig["paths"]["break_unit"]["heads"] == {}
+    median = rig["paths"]["break_unit"]["first_us"]["median"]
+    assert median["value"] == pytest.approx(819.5, abs=1) and median["n"] == 40  # 800 and the middle of 0 to 39
+    assert median["lo"] < median["value"] < median["hi"]
+    contains = rig["contains"]["break_unit"]
+    assert "true break" in contains and "no camera, radio or flash" in contains
+    out = run(tmp_path / "b" / "bench.dgl").stdout
+    assert "Unit     break to the unit's output median 0.8" in out and "no camera, radio or flash" in out
+    assert "sent twice" not in out
+
+
+def test_a_unit_test_with_lit_heads_is_no_measurement_from_shot_to_light(tmp_path):
+    rig = json.loads(run(unit_bench(tmp_path / "b", 800, 3000), "--json").stdout)["rigs"][0]
+    assert list(rig["paths"]) == ["break_unit"]
+    assert rig["paths"]["break_unit"]["first_us"]["median"]["value"] == pytest.approx(819.5, abs=1)
+
+
+def test_a_beam_blinded_by_the_flash_is_no_trigger_unit(tmp_path):
+    rig = json.loads(run(unit_bench(tmp_path / "b", 4000, -1000), "--json").stdout)["rigs"][0]
+    assert list(rig["paths"]) == ["shot_flash"]
+    assert rig["paths"]["shot_flash"]["first_us"]["median"]["value"] == pytest.approx(3019.5, abs=1)
+
+
+def test_behind_a_tap_the_units_own_delay_is_added_to_each_heads(logbook):
+    import dataclasses
+
+    from duskgate.report import delay_facts
+
+    rig = delay_facts.read_rigs([logbook])[0]
+    tap = dataclasses.replace(rig, site=dataclasses.replace(rig.site, beam_source="tap"))
+    unit = rig.fires.head(30).assign(path="break_unit", latency_us=[700.0 + k for k in range(30)],
+                                     **{f"latency{k}_us": float("nan") for k in range(1, 5)})  # fmt: skip
+    both = dataclasses.replace(tap, parts=[*tap.parts, unit])
+    told = delay_facts.delay_facts([both])["rigs"][0]
+    left = told["paths"]["beam_flash"]["heads"]["left"]["median"]
+    whole = told["with_unit"]["left"]
+    assert whole["value"] == pytest.approx(left["value"] + 714.5) and whole["n"] == 30
+    assert whole["lo"] < whole["value"] - (left["value"] - left["lo"]) and whole["hi"] > left["hi"] + 714.5
+    assert any("with the unit, left" in line for line in delay_facts.delay_facts([both])["summary"])
+    own = dataclasses.replace(both, site=rig.site)
+    assert delay_facts.delay_facts([own])["rigs"][0]["with_unit"] == {}  # nothing is missing there

@@ -46,6 +46,21 @@ def unit_delays(rec: Any) -> np.ndarray:
     return np.where((start >= 0) & (beam >= 0), (beam - start) / 1000, np.nan)
 
 
+def chain_fires(rec: Any, clock: Any) -> pd.DataFrame:
+    """Shots as fires, each under the path that it measured: from SHOT to the light, or the trigger unit alone.
+
+    Where SHOT darkens the emitter, BEAM breaks after BEAM2 and before any light: such a shot is of path break_unit, its
+    latency is BEAM's rise after BEAM2's, and no head's. A flash may blind the beam's receiver: BEAM after the light
+    says nothing of the unit.
+    """
+    fires, unit = shot_fires(rec, clock), unit_delays(rec)
+    light = fires["latency_us"].to_numpy()
+    mine = np.isfinite(unit) & ~(light <= unit)
+    path = np.where(mine, PATHS.index("break_unit"), PATHS.index("shot_flash"))
+    heads = {f"latency{k}_us": np.where(mine, np.nan, fires[f"latency{k}_us"].to_numpy()) for k in range(1, 5)}
+    return fires.assign(path=coded(path, PATHS), latency_us=np.where(mine, unit, light), **heads)
+
+
 def delay_summary(fires: pd.DataFrame) -> dict:
     """Median and 95 % point of the first light and of each sensor, as in the estimates of a night."""
     out: dict = {"first_us": _two(fires["latency_us"].to_numpy()), "heads": {}}

@@ -15,7 +15,7 @@ from .. import __version__, fields
 from ..analysis import bench, compare
 from ..analysis.delay import delay_summary
 from ..analysis.night import analyse
-from ..analysis.stats import quantile_estimate
+from ..analysis.stats import estimate, quantile_estimate
 from ..analysis.triggers import Window
 from . import delay_read, delay_space, delay_words, setting
 from .delay_read import HEAD_COLUMNS, Rig
@@ -33,7 +33,7 @@ def read_rigs(paths: list[Path], site: Path | None = None, progress: Any = None)
         rig = Rig(label)
         for source in reader:
             night = analyse(source.rec, source.clock, source.site, source.window)
-            shots = bench.shot_fires(source.rec, source.clock)
+            shots = bench.chain_fires(source.rec, source.clock)
             rig.take(source, night, delay_read.in_window(shots, source.window))
         rig.remarks += reader.remarks
         rigs.append(rig)
@@ -66,11 +66,14 @@ def rig_facts(rig: Rig, speed_m_s: float | None) -> dict:
     }
     named = renamed({"latency": paths}, own_names(place))["latency"]
     main = next((p for p in ("beam_flash", "beam_camera", "shot_flash") if p in named), None)
+    unit = named.get("break_unit")
     return {
         "label": rig.label, "site": place["name"], "site_file": rig.site_file, "nights": rig.nights,
         "beam_source": setting.beam_source_facts(place, rig.site), "n_lights": rig.lights, "n_answered": len(fires),
         "why_none": "" if named else delay_words.why_none(rig.watched, rig.lights),
-        "main_path": main, "paths": named, "shared_sensors": sorted(rig.shared), "lost_edges": rig.lost_edges,
+        "main_path": main, "paths": named, "contains": {path: delay_words.CONTAINS[path] for path in named},
+        "with_unit": with_unit(named[main], unit) if unit and main and place["beam_source"] == "tap" else {},
+        "shared_sensors": sorted(rig.shared), "lost_edges": rig.lost_edges,
         "space": delay_space.space_facts(rig, main, named.get(main or ""), speed_m_s),
         "remarks": rig.remarks, "damaged": rig.damaged,
     }  # fmt: skip
@@ -89,6 +92,25 @@ def path_facts(rig: Rig, path: str, fires: pd.DataFrame) -> dict:
         if len(part):
             out[key] = {"median": quantile_estimate(part, 0.5), "p95": quantile_estimate(part, 0.95)}
     return out | {"n": len(fires), "nights": len(rig.nights)}
+
+
+def with_unit(found: dict, unit: dict) -> dict:
+    """Median of each head's delay with the trigger unit's own added, where BEAM is read behind the unit (us).
+
+    The sum of two medians; its interval from those of both, as for a difference (Zou & Donner 2008).
+    """
+    own = unit["first_us"]["median"]
+    rows = {name: q["median"] for name, q in (found["heads"] or {"first light": found["first_us"]}).items()}
+    return {name: _sum(q, own) for name, q in rows.items()}
+
+
+def _sum(a: dict, b: dict) -> dict:
+    short = next((e for e in (a, b) if e["value"] is None), None)
+    if short:
+        return dict(short)
+    down, up = (np.hypot(a["value"] - a[k], b["value"] - b[k]) for k in ("lo", "hi"))
+    value = a["value"] + b["value"]
+    return estimate(value, value - down, value + up, min(a["n"], b["n"]))
 
 
 def _known(fires: pd.DataFrame, column: str) -> np.ndarray:

@@ -11,10 +11,20 @@ PATHS = {
     "break_unit": "break to the unit's output",
 }
 CHAIN = {"beam_to_sync_us": "beam to camera", "sync_to_light_us": "SYNC to flash"}
+CONTAINS = {
+    "beam_flash": "from the signal on BEAM to the light at the sensor; where BEAM comes from is said below",
+    "beam_camera": "the same with the camera in the chain: its shutter lag is part of it",
+    "shot_flash": "from SHOT's own pulse (on BEAM2) to the light: optocoupler, transmitter, radio, receiver, flash "
+    "start and light sensor; no beam receiver and no trigger unit",
+    "break_unit": "from the true break (fast watcher on BEAM2) to the trigger unit's output (BEAM): its receiver, "
+    "filter and relay or transistor, less the watcher's own lateness; no camera, radio or flash",
+}
 METHODS = (
     {"what": "delay: median and 95 % point", "how": "order statistics; lights matched one to one with breaks in time",
      "source": "Hahn & Meeker 1991, Statistical Intervals, section 5.2"},
     {"what": "difference of rigs", "how": "difference of quantiles; interval from those of both",
+     "source": "Zou & Donner 2008, Stat. Med. 27:1693"},
+    {"what": "delay with the trigger unit's own", "how": "sum of medians; interval from those of both",
      "source": "Zou & Donner 2008, Stat. Med. 27:1693"},
     {"what": "way flown", "how": "speed x delay, at the speed stated", "source": "kinematics"},
     {"what": "depth of field", "how": "thin lens, hyperfocal relation; circle of confusion of two pixels",
@@ -50,9 +60,18 @@ def _rig(rig: dict) -> list[str]:
     if not rig["paths"]:
         return [*out, f"Delay    not measured: {rig['why_none']}", *_remarks(rig)]
     for path, found in rig["paths"].items():
-        out += _path(path, found, rig["shared_sensors"])
+        out += _unit(found) if path == "break_unit" else _path(path, found, rig["shared_sensors"])
+    for head, e in rig["with_unit"].items():
+        out.append(f"{'':<9}{f'with the unit, {head}':<24} median {words.estimate_text(e, 'ms', 1e-3)}")
     out.append(f"Contains {rig['beam_source']['text']}")
     return [*out, *_space(rig["space"]), *_remarks(rig)]
+
+
+def _unit(found: dict) -> list[str]:
+    """The trigger unit alone, and what that delay contains."""
+    nights = "" if found["nights"] == 1 else f", {found['nights']} nights"
+    return [f"Unit     {PATHS['break_unit']:<24} {_two(found['first_us'])}{nights}",
+            f"{'':<9}{CONTAINS['break_unit']}"]  # fmt: skip
 
 
 def _path(path: str, found: dict, shared: list[str]) -> list[str]:
