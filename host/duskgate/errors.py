@@ -4,6 +4,12 @@ A message is one line for a field person: what is wrong, where, and what to do.
 """
 
 
+def shown(value: object, most: int = 60) -> str:
+    """Text from a file or a board as it may stand in a message: one line, printable, at most `most` characters."""
+    text = value if isinstance(value, str) else type(value).__name__
+    return "".join(c if c.isprintable() else "?" for c in text[:most])
+
+
 class DuskgateError(Exception):
     """Base of every error that is not a bug of ours."""
 

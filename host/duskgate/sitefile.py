@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from duskgate.errors import SiteFileError, UsageError
+from duskgate.errors import SiteFileError, UsageError, shown
 from duskgate.sitefields import LISTS, REMARKS, SECTIONS, SMALLEST_POWER, Head, Site
 from duskgate.timebase.nights import zone_of
 
@@ -28,7 +28,8 @@ FOREIGN_UNITS = (
 FRACTION = re.compile(r"(\d{1,4})\s*/\s*(\d{1,5})")
 NAME = r"\s*([\w.\"-]+)\s*"
 KEY_LINE = re.compile(rf"\s*(?:\[\[{NAME}\]\]|\[{NAME}\]|{NAME}=)")
-LARGEST_FILE = 1_000_000
+LONGEST_LINE = 4000  # characters
+LARGEST_FILE = 200_000  # bytes; the template with many heads is a tenth of it
 REMARK_AT, WIDTH = 32, 118  # columns of the template
 
 
@@ -53,10 +54,15 @@ def load(path: str | Path) -> Site:
 
 def parse(text: str, name: str = "site.toml") -> Site:
     """The same from text; `name` stands in messages."""
+    long = next((number for number, line in enumerate(text.splitlines(), 1) if len(line) > LONGEST_LINE), None)
+    if long:  # a key of a hundred thousand parts would keep the TOML reader busy for hours
+        raise SiteFileError(f"{name}, line {long}: the line is too long for a site file; break it or shorten it.")
     try:
         found = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteFileError(_toml_words(name, str(error))) from error
+    except ValueError as error:  # a whole number of thousands of digits
+        raise SiteFileError(f"{name}: a number in it is too long; write it with fewer digits.") from error
     except RecursionError as error:
         raise SiteFileError(f"{name}: this is nested too deeply for a site file.") from error
     return _Reader(name, _lines(text)).site(found)
@@ -69,7 +75,7 @@ def check_value(name: str, value: Any, rule: Mapping[str, Any]) -> None:
 
 def _toml_words(name: str, text: str) -> str:
     match = re.search(r"\(at line (\d+), column (\d+)\)", text)
-    what = re.sub(r"\s*\(at .*\)", "", text)
+    what = shown(re.sub(r"\s*\(at .*\)", "", text), 120)
     place = f", line {match[1]}" if match else ""
     return f"{name}{place}: {what}. Text stands in quotes, decimals have a point, lists stand in brackets."
 
@@ -139,10 +145,10 @@ class _Reader:
         if not isinstance(found, dict):
             raise self.fail(place, f"{title} is a block: write [{title}] and its keys below it.")
         known = {f.name: f for f in fields(kind) if _is_key(f)}
-        values = {}
+        values: dict[str, Any] = {}
         for name, value in found.items():
             if name not in known:
-                raise self.fail((*place, name), self._unknown(name, title, list(known)))
+                raise self.fail((*place, name), self._unknown(shown(name, 40), title, list(known)))
             values[name] = self.value((*place, name), value, known[name].metadata)
             self.stated.add(".".join((*place, name)))
         return kind(**values)
@@ -221,8 +227,8 @@ class _Reader:
                 place, f"{place[-1]} is {_said(value)}, it must be a number{f' of {unit}' if unit else ''}."
             )
         low, high = rule["low"], rule["high"]
-        if not math.isfinite(value) or not low <= value <= high:
-            raise self.fail(place, f"{place[-1]} is {value}, it must lie from {low:g} to {high:g}.")
+        if not low <= value <= high:  # also where it is nan
+            raise self.fail(place, f"{place[-1]} is {_said(value)}, it must lie from {low:g} to {high:g}.")
         if whole and value != int(value):
             raise self.fail(place, f"{place[-1]} is {value}, it must be a whole number.")
         return int(value) if whole else float(value)
@@ -233,13 +239,13 @@ class _Reader:
             match = FRACTION.fullmatch(value.strip())
             share = int(match[1]) / int(match[2]) if match and int(match[2]) else math.nan
         else:
-            share = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else math.nan
+            share = value if isinstance(value, (int, float)) and not isinstance(value, bool) else math.nan
         if not SMALLEST_POWER <= share <= 1:
             what = (
                 f'{place[-1]} is {_said(value)}, it must be a share of full power from "1/1024" to 1, such as "1/16".'
             )
             raise self.fail(place, what)
-        return share
+        return float(share)
 
     def names(self, place: tuple[str, ...], value: Any, choices: Sequence[str]) -> tuple[str, ...]:
         """A list of words out of those allowed."""
@@ -268,12 +274,13 @@ class _Reader:
                     )
                     raise self.fail(("heads", str(i), "sensors"), what)
                 taken[sensor] = i
-        names = [head.name for head in site.heads]
+        names: set[str] = set()
         for i, head in enumerate(site.heads):
-            if head.name in names[:i]:
+            if head.name in names:
                 raise self.fail(
                     ("heads", str(i), "name"), f"two heads are called {head.name!r}; give each its own name."
                 )
+            names.add(head.name)
 
 
 def _is_key(f: Any) -> bool:
@@ -300,6 +307,8 @@ def _stem(name: str) -> str:
 def _said(value: Any) -> str:
     if isinstance(value, str):
         return f"the text {value[:40]!r}"
+    if isinstance(value, int) and abs(value) > 1 << 64:
+        return "a number far too large"
     return {bool: "true or false", list: "a list", dict: "a block"}.get(type(value), str(value)[:40])
 
 

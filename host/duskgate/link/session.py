@@ -184,8 +184,8 @@ class Session:
             return None
         said = _json_object(frame.payload)
         if event is Event.REFUSED:
-            text = _one_line(said.get("text", "no reason given"))
-            return self._fail(event, Why.REFUSED, text, str(said.get("code", "")))
+            text = _one_line(said.get("text")) or "no reason given"
+            return self._fail(event, Why.REFUSED, text, _one_line(said.get("code")))
         if event is Event.END:
             if said.get("more", 0) == self._more + 1 and self._parts:
                 self.doubled += 1  # the end of the part before, once more
@@ -224,9 +224,9 @@ class Session:
     def _check_end(self, said: dict) -> None:
         right = zlib.crc32(self._data)
         if said.get("more", 0) != self._more:
-            raise ProtocolError(f"the board tells {said.get('more', 0)} parts to come, {self._more} are due")
+            raise ProtocolError(f"the board tells {_number(said.get('more', 0))} parts to come, {self._more} are due")
         if said.get("bytes") != len(self._data):
-            raise ProtocolError(f"the board sent {said.get('bytes')} bytes, {len(self._data)} arrived")
+            raise ProtocolError(f"the board sent {_number(said.get('bytes'))} bytes, {len(self._data)} arrived")
         if said.get("crc") != right:
             self._data.clear()  # every frame was right and the whole is not: none of it can be trusted
             raise ProtocolError("the check over the whole answer is wrong")
@@ -261,5 +261,9 @@ def _json_object(payload: bytes) -> dict:
 
 
 def _one_line(text: object) -> str:
-    """Text from the board for a person: printable, one line, bounded."""
-    return "".join(c if c.isprintable() else " " for c in str(text))[:200].strip()
+    """Text from the board for a person: printable, one line, bounded; "" where it is no text."""
+    return "".join(c if c.isprintable() else " " for c in text[:200]).strip() if isinstance(text, str) else ""
+
+
+def _number(said: object) -> str:
+    return str(said) if type(said) is int and abs(said) < 1 << 48 else "an unknown number of"

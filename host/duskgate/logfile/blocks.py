@@ -89,7 +89,8 @@ def _newer(view: memoryview, pos: int) -> int:
     """Size of a newer version's block, or 0 where its check does not show that it has the shape we know."""
     _, _, header_size, n, _, _, _, crc = HEADER.unpack_from(view, pos)
     end = pos + header_size + RECORD_SIZE * n
-    if header_size < HEADER_SIZE or end > len(view):
+    # no more records than a block of ours holds: a longer one claimed at every few bytes would take for ever to check
+    if header_size < HEADER_SIZE or n > MAX_RECORDS or end > len(view):
         return 0
     right = zlib.crc32(view[pos + header_size : end], zlib.crc32(view[pos : pos + CHECKED])) == crc
     return end - pos if right else 0

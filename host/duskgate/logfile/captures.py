@@ -22,6 +22,7 @@ EDGE_HEADER = ("boot", "t_us", "channel", "level")
 READING_HEADER = ("boot", "t_us", "kind", "value")
 CAPTURE_KINDS = ("boot_cause", "battery_mv", "temp_c100", "lost_edges", "levels", "rtc_unix_ms", "host_unix_ms")
 SIGNALS = CHANNELS[:7]
+LONGEST_LINE = 4096
 LARGEST = float(1 << 53)  # whole numbers are exact up to here
 LATEST_US = 2.0**52 / 1000  # some 52 days: later times would not be exact to the ns
 
@@ -83,11 +84,27 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
             first = file.readline(4096)
     except OSError as error:
         raise UsageError(f"{path}: cannot be read ({error.strerror}). Check the name and the access rights.") from error
-    found = first.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").strip()
+    found = first.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace").rstrip("\r\n")
     if [cell.strip() for cell in found.split(",")] != list(header):
         raise UsageError(f"{path}, line 1: the header is {found[:60]!r}, it must be {','.join(header)!r}.")
     if found != ",".join(header):
         raise UsageError(f"{path}, line 1: take the blanks out of the header: {','.join(header)!r}.")
+    _check_lines(path, len(header) - 1)
+
+
+def _check_lines(path: Path, commas: int) -> None:
+    """No line may be so long that the table of its cells would fill the memory, or have cells that the parser would
+    leave out in silence. A line that is too long spans a whole piece."""
+    line, found = 1, 0
+    with path.open("rb") as file:
+        while piece := file.read(LONGEST_LINE):
+            breaks = piece.count(b"\n")
+            if len(piece) == LONGEST_LINE and not breaks:
+                raise UsageError(f"{path}, line {line}: the line is too long for a table of edges or readings.")
+            line += breaks
+            found += piece.count(b",")
+    if found not in (commas * line, commas * (line - 1)):  # with and without a last line feed
+        _look_for_cells(path, commas)
 
 
 def _locate(path: Path, header: tuple[str, ...], how: dict) -> pd.DataFrame:
@@ -100,6 +117,13 @@ def _locate(path: Path, header: tuple[str, ...], how: dict) -> pd.DataFrame:
         if len(wrong):
             raise _fault(path, wrong[0], name, f"is {rows[name][wrong[0]][:40]!r}, not a number")
     raise UsageError(f"{path}: this is not a table with the columns {','.join(header)}.")
+
+
+def _look_for_cells(path: Path, commas: int) -> None:
+    with path.open("rb") as file:
+        for number, text in enumerate(file, 1):
+            if text.count(b",") > commas:
+                raise UsageError(f"{path}, line {number}: there are more than the {commas + 1} cells of the header.")
 
 
 def _parser_words(text: str) -> str:

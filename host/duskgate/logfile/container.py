@@ -15,12 +15,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from duskgate.errors import UsageError
+from duskgate.errors import UsageError, shown
 from duskgate.logfile.blocks import MAGIC as BLOCK_MAGIC
 from duskgate.logfile.recording import problem
 
 MAGIC = b"\xd6DG\x1a"
 CONTAINER_VERSION = 1
+SHOWN_SEGMENTS = 20
+LONGEST_BOARD = 64
 PREFIX = struct.Struct("<4sII")
 SEGMENT_NAME = re.compile(r"(\d{8})\.(seg|out)")
 
@@ -105,10 +107,13 @@ def _check_version(log: LogFile) -> None:
     assert log.header is not None
     version = log.header.get("duskgate_log")
     if version != CONTAINER_VERSION:
-        text = (
-            f"the file's header has version {version!r}, this program knows {CONTAINER_VERSION}; the blocks were read"
-        )
+        said = _version_words(version)
+        text = f"the file's header has version {said}, this program knows {CONTAINER_VERSION}; the blocks were read"
         log.problems.append(problem(log.name, 0, 0, text))
+
+
+def _version_words(version: object) -> str:
+    return str(version) if type(version) is int and abs(version) < 1 << 48 else repr(shown(version, 20))
 
 
 def _cut_pieces(log: LogFile, data: bytes, at: int) -> None:
@@ -146,11 +151,14 @@ def _listed_pieces(header: dict) -> list[tuple[int, int, int, int]]:
 
 def _changed(pieces: Iterable[Piece], said: list[tuple[int, int, int, int]]) -> str:
     bad = [str(piece.segment) for piece, entry in zip(pieces, said, strict=False) if zlib.crc32(piece.data) != entry[3]]
-    where = f" (segment {', '.join(bad)})" if bad else ""
+    more = f" and {len(bad) - SHOWN_SEGMENTS} more" if len(bad) > SHOWN_SEGMENTS else ""
+    where = f" (segment {', '.join(bad[:SHOWN_SEGMENTS])}{more})" if bad else ""
     return f"the bytes after the header are not those that were pulled{where}; good blocks were read"
 
 
 def board_of(header: dict | None) -> str | None:
-    """The board's id in a header, or None."""
+    """The board's id in a header, or None where it states none that could be one."""
     board = header.get("board") if header else None
-    return board.lower() if isinstance(board, str) and board else None
+    if not isinstance(board, str) or not 0 < len(board) <= LONGEST_BOARD:
+        return None
+    return board.lower() if board.isascii() and board.isprintable() else None

@@ -73,21 +73,32 @@ def _reading_before(readings: pd.DataFrame, boot: np.ndarray, t_ns: np.ndarray, 
     rounds = readings[readings["kind"].isin(["battery_mv", "temp_c100", *COUNTS])]
     at_boot, at_ns = rounds["boot"].to_numpy(), rounds["t_ns"].to_numpy()
     out = np.minimum(first_ns[boot], t_ns) if len(boot) else np.empty(0, np.int64)
-    for i, (b, t) in enumerate(zip(boot.tolist(), t_ns.tolist(), strict=True)):
-        low, high = np.searchsorted(at_boot, [b, b + 1])
-        earlier = low + np.searchsorted(at_ns[low:high], t) - 1
-        if earlier >= low:
-            out[i] = max(out[i], at_ns[earlier])
+    earlier = _rows_before(at_boot, at_ns, boot, t_ns) - 1
+    ok = earlier >= np.searchsorted(at_boot, boot)
+    out[ok] = np.maximum(out[ok], at_ns[earlier[ok]])
     return out
+
+
+def _rows_before(
+    row_boot: np.ndarray, row_ns: np.ndarray, boot: np.ndarray, t_ns: np.ndarray, ties: bool = False
+) -> np.ndarray:
+    """How many of the rows, sorted by boot and time, lie before each (boot, t_ns); those at the same time only with
+    `ties`. One sort for all, because a damaged or hostile log may hold very many of both."""
+    n = len(row_boot)
+    is_row = np.arange(n + len(boot)) < n
+    order = np.lexsort((is_row != ties, np.concatenate([row_ns, t_ns]), np.concatenate([row_boot, boot])))
+    before = np.cumsum(is_row[order])
+    out = np.empty(len(order), np.int64)
+    out[order] = before
+    return out[n:]
 
 
 def _touches(told: pd.DataFrame, boot: np.ndarray, from_ns: np.ndarray, to_ns: np.ndarray) -> np.ndarray:
     if not len(told):
         return np.zeros(len(boot), bool)
-    key = told.sort_values(["boot", "to_ns"], kind="stable")
-    tb, tt, tf = key["boot"].to_numpy(), key["to_ns"].to_numpy(), key["from_ns"].to_numpy()
-    out = np.zeros(len(boot), bool)
-    for i, (b, lo, hi) in enumerate(zip(boot.tolist(), from_ns.tolist(), to_ns.tolist(), strict=True)):
-        mine = tb == b
-        out[i] = bool(((tt[mine] >= lo) & (tf[mine] <= hi)).any())
-    return out
+    key = told.sort_values(["boot", "from_ns"], kind="stable")
+    told_boot, latest = key["boot"].to_numpy(), key.groupby("boot")["to_ns"].cummax().to_numpy()
+    last = _rows_before(told_boot, key["from_ns"].to_numpy(), boot, to_ns, ties=True) - 1
+    ok = last >= np.searchsorted(told_boot, boot)
+    ok[ok] = latest[last[ok]] >= from_ns[ok]
+    return ok

@@ -172,11 +172,12 @@ class Decoder:
 
     def _guarded(self, chatter: dict[str, np.ndarray]) -> list[Guarded]:
         boot = self.words.boot_of(chatter["at"])
+        order = np.lexsort((chatter["start"], chatter["channel"], boot))
+        group = boot[order] * 8 + chatter["channel"][order]
         out = []
-        for b, channel in sorted({*zip(boot.tolist(), chatter["channel"].tolist(), strict=True)}):
-            mine = np.flatnonzero((boot == b) & (chatter["channel"] == channel))
-            mine = mine[np.argsort(chatter["start"][mine], kind="stable")]
+        for mine in np.split(order, np.flatnonzero(np.diff(group)) + 1) if len(order) else ():
             start, end = chatter["start"][mine], chatter["start"][mine] + chatter["span"][mine]
+            b, channel = int(boot[mine[0]]), int(chatter["channel"][mine[0]])
             out.append(Guarded(b, channel, start, np.maximum.accumulate(end), chatter["end"][mine]))
         return out
 
@@ -194,9 +195,9 @@ class Decoder:
         words = self.words
         at = words.values_at(tags.BLIND_FROM)
         owner = words.owner(at)
-        told = spells.frame(
-            words.boot_of(at), self._ns(at, words.number(at)), self._ns(at, words.number(owner)), spells.OVERRUN
-        )
+        until = self._ns(at, words.number(owner))
+        since = np.minimum(self._ns(at, words.number(at)), until)  # one that begins after its end has no length
+        told = spells.frame(words.boot_of(at), since, until, spells.OVERRUN)
         first = words.block_starts[holes]
         boot = words.boot_of(first)
         begin = first == words.boot_starts[boot]

@@ -6,12 +6,13 @@ Value 1 means active (beam broken, contact closed, light seen) unless the caller
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from duskgate.errors import UsageError
+from duskgate.errors import UsageError, shown
 from duskgate.fields import READING_KINDS
 from duskgate.logfile.captures import SIGNALS, finish
 from duskgate.logfile.recording import UNKNOWN_LEVEL, Recording, coded, table
@@ -19,8 +20,9 @@ from duskgate.logfile.spells import frame, sorted_table
 
 UNITS_FS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 FS_PER_NS = 10**6
-COMMENT = re.compile(rb"(?<!\S)\$comment(?!\S).*?(?<!\S)\$end(?!\S)", re.DOTALL)
-SECTION = re.compile(rb"(?<!\S)\$(\w+)(.*?)(?<!\S)\$end(?!\S)", re.DOTALL)
+COMMENT = re.compile(rb"(?<!\S)\$comment(?!\S)")
+SECTION = re.compile(rb"(?<!\S)\$(\w+)")
+END = re.compile(rb"(?<!\S)\$end(?!\S)")
 VECTOR = re.compile(rb"(?<!\S)[bBrR]\S*\s+\S+")
 TIMESCALE = re.compile(r"(10{0,2})\s*([munpf]?s)")
 BODY_WORDS = (b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$end")
@@ -65,10 +67,8 @@ def _line(data: bytes, at: int) -> int:
 
 def _read_head(path: Path, data: bytes) -> _Head:
     scale, codes, seen = 0, {}, []
-    # a comment may hold words that look like sections: blank it, keeping every offset
-    blanked = COMMENT.sub(lambda m: re.sub(rb"\S", b" ", m[0]), data)
-    for match in SECTION.finditer(blanked):
-        word, text = match[1], match[2].decode("latin-1").split()
+    for match, stop in _sections(_without_comments(data)):
+        word, text = match[1], data[match.end() : stop.start()].decode("latin-1").split()
         if word == b"enddefinitions":
             break
         if word == b"timescale":
@@ -81,16 +81,34 @@ def _read_head(path: Path, data: bytes) -> _Head:
             if name in SIGNALS:
                 if text[1] != "1":
                     where = f"{path}, line {_line(data, match.start())}"
-                    raise UsageError(f"{where}: {name} is {text[1]} bits wide; a channel must be a single bit.")
+                    width = shown(text[1], 20)
+                    raise UsageError(f"{where}: {name} is {width} bits wide; a channel must be a single bit.")
                 codes.setdefault(SIGNALS.index(name), text[2].encode("latin-1"))
     else:
         raise UsageError(f"{path}: this is not a value change dump ($enddefinitions is missing).")
     if not scale:
         raise UsageError(f"{path}: $timescale is missing, so the times have no unit.")
     if not codes:
-        found = ", ".join(seen[:8]) or "none"
+        found = ", ".join(shown(name, 40) for name in seen[:8]) or "none"
         raise UsageError(f"{path}: no variable is named as a channel ({', '.join(SIGNALS)}); found: {found}.")
-    return _Head(scale, codes, match.end())
+    return _Head(scale, codes, stop.end())
+
+
+def _sections(data: bytes, begin: re.Pattern[bytes] = SECTION) -> Iterator[tuple[re.Match[bytes], re.Match[bytes]]]:
+    """Begin and end of each `$word ... $end`. One pass: what has no end is looked for once, not from every word."""
+    at = 0
+    while (word := begin.search(data, at)) and (stop := END.search(data, word.end())):
+        yield word, stop
+        at = stop.end()
+
+
+def _without_comments(data: bytes) -> bytes:
+    """Comments blanked, because they may hold words that look like sections; every offset and line stays."""
+    out, at = [], 0
+    for word, stop in _sections(data, COMMENT):
+        out += [data[at : word.start()], re.sub(rb"\S", b" ", data[word.start() : stop.end()])]
+        at = stop.end()
+    return b"".join([*out, data[at:]])
 
 
 def _timescale(path: Path, data: bytes, at: int, text: str) -> int:
@@ -104,7 +122,7 @@ def _body(path: Path, data: bytes, at: int) -> tuple[np.ndarray, np.ndarray]:
     """Tokens as fixed-width bytes (n, width) and their first bytes; vectors and comments left out."""
     body = data[at:]
     if b"$comment" in body:
-        body = COMMENT.sub(b" ", body)
+        body = _without_comments(body)
     body = VECTOR.sub(b" ", body)
     words = body.split()
     width = max(map(len, words), default=1)
@@ -122,7 +140,8 @@ def _body(path: Path, data: bytes, at: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _bad_token(path: Path, data: bytes, at: int, token: bytes) -> UsageError:
-    match = re.compile(rb"(?<!\S)" + re.escape(token) + rb"(?!\S)").search(data, at)
+    whole = rb"(?!\S)" if len(token) <= LONGEST else b""
+    match = re.compile(rb"(?<!\S)" + re.escape(token[:LONGEST]) + whole).search(data, at)
     line = _line(data, match.start() if match else at)
     return UsageError(f"{path}, line {line}: {token[:30].decode('latin-1')!r} is neither a time nor a value change.")
 
