@@ -33,6 +33,7 @@ from tests.nothing_lost import soak
 from tests.nothing_lost.link_chaos import CHILD
 
 WORST_ERASE_MS = 400  # W25Q family, 4 kB sector, data sheet maximum
+COMMIT_LATE_S = 20 * WORST_ERASE_MS / 1000  # a commit with its folder entries, each of its erases at the worst
 SEC = 10**9
 Checks = list[str]  # what did not hold, in words
 
@@ -156,7 +157,7 @@ def watchdog_in_commit(top: Path, seed: int) -> Checks:
     rng = np.random.default_rng(seed)
     at = np.sort(rng.uniform(20, 7000, 150)) * SEC
     resets = scene_file.records(at, scene_file.RESET, np.full(150, 2))
-    lived = Lived(top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", look=False, late_s=3.0)
+    lived = Lived(top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", look=False, late_s=COMMIT_LATE_S)
     causes = set(lived.recording.boots["cause"].astype(str))
     return lived.exact(4000) + ([] if "watchdog" in causes else [f"no start by the watchdog in the log: {causes}"])
 
