@@ -157,7 +157,9 @@ def watchdog_in_commit(top: Path, seed: int) -> Checks:
     rng = np.random.default_rng(seed)
     at = np.sort(rng.uniform(20, 7000, 150)) * SEC
     resets = scene_file.records(at, scene_file.RESET, np.full(150, 2))
-    lived = Lived(top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", look=False, late_s=COMMIT_LATE_S)
+    lived = Lived(
+        top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", look=False, late_s=COMMIT_LATE_S
+    )
     causes = set(lived.recording.boots["cause"].astype(str))
     return lived.exact(4000) + ([] if "watchdog" in causes else [f"no start by the watchdog in the log: {causes}"])
 
