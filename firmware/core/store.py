@@ -208,7 +208,7 @@ class Store:
                 self._let_go()
                 if error.errno != _ENOSPC or attempt:
                     break
-                if not self.drop_oldest():
+                if not self._dropped():
                     self.status = FULL
                     return False
         self.status = FULL if self.error == _ENOSPC else FAILING
@@ -265,10 +265,11 @@ class Store:
         if self._no_folder:
             self._fs.mkdir(FOLDER)
             self._no_folder = False
-        number = self.segments[-1].number + 1 if self.segments else 1
-        segment = Segment(number, 0, False)
+        last = self.segments[-1] if self.segments else Segment(0, 0, True)
+        segment = Segment(last.number + 1, 0, False) if last.pulled or last.size else last
         self._file = self._fs.open(segment.name(), "ab")
-        self.segments.append(segment)
+        if segment is not last:
+            self.segments.append(segment)
         self.growing = segment
         return True
 
@@ -283,10 +284,25 @@ class Store:
             if not self.drop_oldest():
                 return False
 
+    def _dropped(self):
+        """drop_oldest(), for one who must not raise."""
+        try:
+            return self.drop_oldest()
+        except OSError as error:
+            self.error = error.errno
+            return False
+
     def drop_oldest(self):
-        """Remove the oldest segment that may go. False where there is none."""
+        """Remove the oldest segment that may go. False where there is none.
+
+        The last one has an empty one made behind it first: its number must not be given again after a restart.
+        """
         for segment in self.segments:
-            if segment is not self.growing and (segment.pulled or self._drop_unpulled()):
+            if segment is not self.growing and (segment.pulled or segment.size and self._drop_unpulled()):
+                if segment is self.segments[-1]:
+                    after = Segment(segment.number + 1, 0, False)
+                    self._fs.open(after.name(), "ab").close()
+                    self.segments.append(after)
                 self._fs.remove(segment.name())
                 self.segments.remove(segment)
                 return True

@@ -208,6 +208,39 @@ def test_unpulled_are_dropped_only_where_allowed():
     assert "log/00000001.seg" not in fs.files
 
 
+def test_a_number_is_never_given_again_even_when_all_segments_were_dropped():
+    for cut_after in range(12):
+        fs = helpers.DictFs(blocks=200)
+        made = recorder(fs)
+        boot(made)
+        fill(made, 2)
+        made.store.stop_growing()
+        made.store.mark_pulled(made.store.segments[0])
+        fs.blocks = fs.used() + 20  # other files leave less than a segment and the reserve
+        fs.cut_after = cut_after
+        try:
+            fill(made, 1, first=50)
+        except helpers.PowerCut:
+            pass
+        again = fs.after_cut()
+        made = recorder(again)
+        boot(made)
+        again.blocks = 200
+        assert fill(made, 1, first=60) == [60000]
+        assert names(again)[-1] == "log/00000002.seg", (cut_after, names(again))
+        assert made.store.segments[-1].number == 2
+
+
+def test_an_error_while_making_room_is_told_not_raised():
+    fs = helpers.DictFs()
+    made = recorder(fs)
+    boot(made)
+    fill(made, 20)
+    made.store.mark_pulled(made.store.segments[0])
+    fs.fail = {"write": helpers.ENOSPC, "remove": errno.EIO}
+    assert fill(made, 1, first=300) == [] and made.store.status == FULL
+
+
 def test_no_space_error_drops_and_tries_once_more():
     fs = helpers.DictFs()
     made = recorder(fs)
