@@ -180,6 +180,26 @@ def test_an_edges_csv_is_read_as_well(tmp_path):
     assert facts["numbers"]["visits"]["value"] == 40 and "time of day unknown" in facts["log"]["clock_text"]
 
 
+def test_without_a_time_of_day_rates_stand_at_hours_since_the_start(tmp_path):
+    rows = ["boot,t_us,channel,level"]
+    for k in range(240):  # a visit a minute for two hours, then one every two minutes
+        at = (k * 60 if k < 120 else 7200 + (k - 120) * 120) * 1_000_000 + 1000
+        rows += [f"0,{at},BEAM,1", f"0,{at + 90_000},BEAM,0"]
+    (tmp_path / "edges.csv").write_text("\n".join(rows) + "\n")
+    facts = json.loads(run(tmp_path / "edges.csv", "--json", "--page", tmp_path / "p.html").stdout)
+    rates = facts["estimates"]["rates"]
+    assert rates["time_of_day"] == "unknown" and rates["session_per_h"]["n"] == 240
+    assert rates["session_per_h"]["value"] == pytest.approx(40, rel=0.01)  # 240 visits in six hours
+    assert rates["session_per_h"]["lo"] < 40 < rates["session_per_h"]["hi"]
+    assert facts["numbers"]["rate"]["label"].endswith("(time of day unknown)")
+    assert facts["best_window"]["span"] == "0:00 to 2:00 h after the start"
+    assert facts["local"]["since_start"] and "count from the board's first start" in facts["local"]["note"]
+    table = facts["figures"]["rate"]["table"]
+    assert table["columns"][0] == "time since the start" and table["rows"][1][0] == "0:30 to 1:00 h after the start"
+    assert "40 per h" in facts["summary"][1] and "time of day unknown" in facts["summary"][1]
+    assert "hours since the board" in (tmp_path / "p.html").read_text()
+
+
 def test_files_that_may_hold_parts_of_a_night():
     named = {f"2026-07-{d:02d}": [Path(f"2026-07-{d:02d}_b_x.dgl")] for d in (10, 12, 15, 16)}
     around = {

@@ -456,3 +456,14 @@ def test_without_flicker_a_darkness_shadows_no_more_than_its_edges():
     night = analyse(rec, ExactClock())
     assert list(night.tables["breaks"]["kind"]).count("blocked") == 1
     assert night.estimates["exposure"]["shadow_s"] < 10
+
+
+@pytest.mark.parametrize(("starts", "told"), [([0.0, None], "partly"), ([None, None], "unknown")])
+def test_the_rate_of_the_session_holds_the_boots_whose_time_of_day_is_unknown(starts, told):
+    busy = {"BEAM": pulses(*[s for k in range(50) for s in visit(60.0 + 120 * k)])}
+    rec = recording({"BEAM": []}, busy, length_s=[1200.0, 6000.0])  # no visit where the time of day is known
+    rates = analyse(rec, ExactClock(starts)).estimates["rates"]
+    assert rates["time_of_day"] == told
+    assert rates["session_per_h"]["n"] == 50
+    assert rates["session_per_h"]["value"] == pytest.approx(25, rel=0.01)  # 50 visits in two hours of both boots
+    assert rates["session_per_h"]["lo"] < 25 < rates["session_per_h"]["hi"]

@@ -46,6 +46,9 @@ def analyse(
     starts = np.sort(tables["visits"]["start_utc_us"].to_numpy(np.int64))
     columns, rate = rates.night_rates(starts, closed, lo, hi, s.bin_s, s.dispersion_bin_s)
     tables["rates"] = night_tables.rates_table(columns)
+    rate["time_of_day"] = night_tables.time_of_day(p)
+    if rate["time_of_day"] != "known":  # the hours of some boots are not known, how long they watched is
+        rate |= rates.session_rate(*night_tables.axis_exposure(p), s.dispersion_bin_s)
     estimates = night_estimates.build(p, tables, template)
     estimates["exposure"] = exposure.summary(p.exposure)
     estimates["verdict"] = kinds.verdict(p.kinds, s)

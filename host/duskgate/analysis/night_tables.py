@@ -330,5 +330,22 @@ def utc_exposure(p: Parts) -> tuple[int, int, np.ndarray]:
     return lo, hi, spans.union(np.concatenate([spans.clip(closed, lo, hi), away]))
 
 
+def time_of_day(p: Parts) -> str:
+    """Whether the boots' time of day is "known", known "partly", or "unknown"."""
+    known = p.traces.known
+    return "known" if known.all() else "partly" if known.any() else "unknown"
+
+
+def axis_exposure(p: Parts) -> tuple[np.ndarray, np.ndarray, int, int]:
+    """Starts of visits, spans without sight, first and last moment of the session in board time, us of the axis.
+
+    All boots stand on this axis, those without a time of day too, one after the other.
+    """
+    at = np.flatnonzero(p.visit >= 0)
+    _, first = np.unique(p.visit[at], return_index=True)
+    lo, hi = (round(v * 1e6) for v in p.exposure.bounds)
+    return p.beam.start[at[first]] // 1000, np.round(p.exposure.closed * 1e6).astype(np.int64), lo, hi
+
+
 def rates_table(columns: dict) -> pd.DataFrame:
     return table("rates", len(columns["n"]), columns)

@@ -8,6 +8,7 @@ from duskgate.analysis import spans
 from duskgate.analysis.stats import Z95, estimate, garwood, lacking
 
 MIN_EXPOSURE_SHARE = 0.1  # a bin seen for less says nothing
+SLACK_US = 60_000_000  # a window may reach this far out of the session, which seldom begins on the very minute
 FULL_BIN_SHARE = 0.8  # bins seen for less do not tell how counts vary
 
 
@@ -57,8 +58,8 @@ def night_rates(
     starts_us: np.ndarray, closed_us: np.ndarray, lo_us: int, hi_us: int, bin_s: float, dispersion_bin_s: float
 ):
     """Columns of the rates table, and the night's mean rate with its dispersion."""
-    _, fine, fine_exposure = binned(starts_us, closed_us, lo_us, hi_us, dispersion_bin_s)
-    phi = dispersion(fine, fine_exposure, dispersion_bin_s)
+    whole = session_rate(starts_us, closed_us, lo_us, hi_us, dispersion_bin_s)
+    phi = whole["dispersion"]
     edges, counts, exposure = binned(starts_us, closed_us, lo_us, hi_us, bin_s)
     seen = exposure >= MIN_EXPOSURE_SHARE * bin_s
     low, high = interval(counts, exposure, phi)
@@ -73,12 +74,17 @@ def night_rates(
         "lo": np.where(seen, low, np.nan),
         "hi": np.where(seen, high, np.nan),
     }
-    hours = exposure.sum() / 3600
+    return columns, {"bin_s": bin_s} | whole
+
+
+def session_rate(starts_us: np.ndarray, closed_us: np.ndarray, lo_us: int, hi_us: int, dispersion_bin_s: float) -> dict:
+    """Mean rate of the whole session and its dispersion; on any axis of microseconds, board time too."""
+    _, counts, exposure = binned(starts_us, closed_us, lo_us, hi_us, dispersion_bin_s)
+    phi, n, hours = dispersion(counts, exposure, dispersion_bin_s), int(counts.sum()), exposure.sum() / 3600
     if hours <= 0:
-        return columns, {"bin_s": bin_s, "session_per_h": lacking(0, 1), "dispersion": phi}
-    n = int(counts.sum())
+        return {"session_per_h": lacking(0, 1), "dispersion": phi}
     a, b = interval(n, exposure.sum(), phi)
-    return columns, {"bin_s": bin_s, "session_per_h": estimate(n / hours, a, b, n), "dispersion": phi}
+    return {"session_per_h": estimate(n / hours, a, b, n), "dispersion": phi}
 
 
 def around_refills(
@@ -103,7 +109,8 @@ def best_window(
 ) -> dict:
     """The window of the night with the highest rate, and all windows that it does not clearly beat."""
     step, length = int(step_s * 1e6), int(length_s * 1e6)
-    start = np.arange(-(-lo_us // step) * step, hi_us - length + 1, step)
+    first = -(-(lo_us - SLACK_US) // step) * step
+    start = np.arange(first, hi_us + SLACK_US - length + 1, step)
     head = {"length_s": length_s, "n_nights": 1}
     if len(start) == 0:
         hours = (hi_us - lo_us) / 3.6e9
@@ -114,7 +121,9 @@ def best_window(
         )
     ends = np.column_stack([start, start + length])
     n = np.searchsorted(starts_us, ends[:, 1]) - np.searchsorted(starts_us, ends[:, 0])
-    exposure = np.array([length - spans.total(spans.clip(closed_us, a, b)) for a, b in ends]) / 1e6
+    out = np.array([[first, lo_us], [hi_us, hi_us + length]], np.int64)
+    shut = spans.union(np.concatenate([closed_us, out[out[:, 1] > out[:, 0]]]))
+    exposure = np.array([length - spans.total(spans.clip(shut, a, b)) for a, b in ends]) / 1e6
     ok = exposure >= 0.5 * length_s
     if not ok.any() or n[ok].sum() == 0:
         return head | lacking(0, 1) | {"text": "no visit in any window that was watched for at least half its length"}

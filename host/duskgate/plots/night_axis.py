@@ -37,7 +37,9 @@ def time_axis(facts: dict, start: int | None = None, end: int | None = None) -> 
     night = facts["night"]
     span = local_ms([start or night["start_utc_us"], end or night["end_utc_us"]], facts)
     return axis(
-        f"local time ({facts['local']['label']})",
+        "hours since the board's first start (time of day unknown)"
+        if facts["local"].get("since_start")
+        else f"local time ({facts['local']['label']})",
         type="date",
         tickformat="%H:%M",
         range=[float(x) for x in span],

@@ -23,9 +23,16 @@ def figure(tables: dict, facts: dict):
         340,
         shapes=shapes + best_shapes,
         annotations=notes + best_words,
-        xaxis=night_axis.time_axis(facts),
+        xaxis=night_axis.time_axis(facts, *_ends(rates, facts)),
         yaxis=axis("visits per hour of sight", range=[0, top]),
     )
+
+
+def _ends(rates, facts) -> tuple:
+    """First and last instant of the bins where the night itself has no time of day."""
+    if not facts["local"].get("since_start") or not len(rates):
+        return None, None
+    return int(rates["start_utc_us"].min()), int(rates["end_utc_us"].max())
 
 
 def _marks(seen, rate, lo, hi, facts):

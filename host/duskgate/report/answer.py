@@ -72,6 +72,13 @@ def _change(facts: dict) -> str:
     return f"Tonight: {lower}{first[1:]}{also}{'; the numbers are partial' if partial else ''}."
 
 
+def _rate_without_hours(facts: dict) -> str:
+    """The rate of the session, where no hour of the night can be named."""
+    rate = facts["numbers"].get("rate")
+    unknown = facts["local"].get("since_start") and rate and words.finite(rate["value"])
+    return f"; {rate['text']} of sight, time of day unknown" if unknown else ""
+
+
 CAUSE_WORDS = {
     "recycling": "while the heads recycled",
     "battery": "because cells sagged",
@@ -119,7 +126,7 @@ def summary_lines(facts: dict) -> list[str]:
     any_hours = words.finite(left.get("value")) or words.finite(left.get("at_least_h"))
     rows = [
         ("Night", f"{facts['night']['date']}, {facts['site']['name']} ({facts['local']['label']})"),
-        ("Visits", said("visits", "none")),
+        ("Visits", said("visits", "none") + _rate_without_hours(facts)),
         ("Sight", facts["exposure"]["text"]),
         ("Best", f"{best['text']}" if best else "not enough visits to name a window"),
         ("Delay", "; ".join(delays) or said("none", "not measured: no light was matched to a break")),

@@ -136,7 +136,8 @@ def _rate(facts, tables, est, local):
         [local.span(r.start_utc_us, r.end_utc_us), int(r.n), words.number(r.exposure_s / 3600, 2), *_rate_cells(r)]
         for r in rates.itertuples(index=False)
     ]
-    columns = ["local time", "visits", "hours of sight", "visits per hour", "95 % from", "95 % to"]
+    when = "time since the start" if local.since_start else "local time"
+    columns = [when, "visits", "hours of sight", "visits per hour", "95 % from", "95 % to"]
     alt = (
         f"Visits per hour in {len(rates)} bins of {words.hours(est.get('rates', {}).get('bin_s', 1800))}, "
         f"with intervals. {best['text'] if best else ''}"

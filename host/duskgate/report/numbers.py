@@ -12,6 +12,10 @@ PATH_WORDS = {
     "shot_flash": "from the test shot to the light",
     "break_unit": "from the true break to the trigger unit's output",
 }
+TIME_OF_DAY = {
+    "unknown": " (time of day unknown)",
+    "partly": " (with the part of it whose time of day is unknown)",
+}
 
 
 def plain(thing):
@@ -85,7 +89,8 @@ def visit_numbers(est: dict) -> dict[str, dict]:
             }
     rates = est.get("rates") or {}
     if rates.get("session_per_h"):
-        out["rate"] = labelled("Visits per hour of sight, whole night", rates["session_per_h"], "per h", group="visits")
+        label = "Visits per hour of sight, whole night" + TIME_OF_DAY.get(rates.get("time_of_day", ""), "")
+        out["rate"] = labelled(label, rates["session_per_h"], "per h", group="visits")
     best = est.get("best_window") or {}
     if best.get("rate_per_h"):
         label = f"Visits per hour in the best {words.hours(best.get('length_s', 7200))}"

@@ -138,7 +138,8 @@ def best_window_facts(est: dict, local: words.LocalTime) -> dict | None:
     rate = best.get("rate_per_h") or {}
     if not best:
         return None
-    known = bool(start and end and start > words.KNOWN_FROM_US and words.finite(rate.get("value")))
+    placed = start is not None and (start > words.KNOWN_FROM_US or local.since_start)
+    known = placed and words.finite(rate.get("value"))
     rate_text = words.estimate_text(rate, "per h")
     rivals = [local.span(s, e) for s, e in best.get("not_beaten", [])]
     nights = best.get("n_nights", 1)

@@ -158,9 +158,10 @@ def partial_reasons(problems: dict, boots: list[dict], gaps: list[dict]) -> list
         )
     unknown = [b for b in boots if b["clock"] == "unknown"]
     if unknown:
+        has, its = ("has", "its") if len(unknown) == 1 else ("have", "their")
         reasons.append(
-            f"{words.count(len(unknown), 'start').capitalize()} of the board has no time of day; its "
-            "breaks are counted, but stand on no time axis."
+            f"{words.count(len(unknown), 'start').capitalize()} of the board {has} no time of day: {its} breaks and "
+            f"{its} time of sight count, but at no hour of the night."
         )
     lost = [g for g in gaps if g["why"] in LOSSES]
     if lost:

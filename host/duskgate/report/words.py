@@ -113,6 +113,12 @@ def head_name(head: str) -> str:
     return "the heads seen together" if head == "all" else head
 
 
+SINCE_START = (
+    "The time of day is unknown: hours count from the board's first start; how long it was off between two starts is "
+    "not known either and does not count."
+)
+
+
 class LocalTime:
     """Local times of one night, all with the offset that held when the night began.
 
@@ -121,8 +127,9 @@ class LocalTime:
 
     def __init__(self, zone: str, start_utc_us: int, end_utc_us: int):
         self.zone = zone
-        self.offset_s = self._offset(start_utc_us)
-        self.changes = self._offset(end_utc_us) != self.offset_s
+        self.since_start = not start_utc_us  # no time of day: times count from the board's first start
+        self.offset_s = 0 if self.since_start else self._offset(start_utc_us)
+        self.changes = not self.since_start and self._offset(end_utc_us) != self.offset_s
 
     def _offset(self, utc_us: int) -> int:
         moment = dt.datetime.fromtimestamp(utc_us / 1e6, tz=ZoneInfo(self.zone))
@@ -131,6 +138,8 @@ class LocalTime:
     @property
     def label(self) -> str:
         """Zone and offset, as the axes name it."""
+        if self.since_start:
+            return "time of day unknown"
         sign = "+" if self.offset_s >= 0 else "-"
         h, m = divmod(abs(self.offset_s) // 60, 60)
         return f"{self.zone}, UTC{sign}{h}" + (f":{m:02d}" if m else "")
@@ -140,26 +149,37 @@ class LocalTime:
         return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=int(utc_us), seconds=self.offset_s)
 
     def clock(self, utc_us: int | None, seconds: bool = False) -> str:
-        """'22:30' (rounded down to the minute) or '22:30:05'; 'time unknown' for none."""
+        """'22:30' (rounded down to the minute) or '22:30:05'; 'time unknown' for none.
+
+        Without a time of day, '1:30 h' since the board's first start.
+        """
+        if self.since_start and utc_us is not None and 0 <= utc_us < KNOWN_FROM_US:
+            minutes, rest = divmod(utc_us // 1_000_000, 60)
+            return f"{minutes // 60}:{minutes % 60:02d}" + (f":{rest:02d}" if seconds else "") + " h"
         if utc_us is None or utc_us < KNOWN_FROM_US:
             return "time unknown"
         return self.moment(utc_us).strftime("%H:%M:%S" if seconds else "%H:%M")
 
     def span(self, start_utc_us: int, end_utc_us: int) -> str:
-        """'from to' of two UTC instants in us, in local clock time."""
+        """'from to' of two UTC instants in us, in local clock time; without a time of day, after the first start."""
+        if self.since_start and 0 <= start_utc_us < KNOWN_FROM_US:
+            return f"{self.clock(start_utc_us).removesuffix(' h')} to {self.clock(end_utc_us)} after the start"
         return f"{self.clock(start_utc_us)} to {self.clock(end_utc_us)}"
+
+    def _note(self) -> str:
+        if self.since_start:
+            return SINCE_START
+        if self.changes:
+            return f"The clocks change during this night; all times keep the offset of its beginning ({self.label})."
+        return f"All times are local ({self.label})."
 
     def facts(self) -> dict:
         """What the page has to know about the zone."""
-        note = (
-            f"The clocks change during this night; all times keep the offset of its beginning ({self.label})."
-            if self.changes
-            else f"All times are local ({self.label})."
-        )
         return {
             "zone": self.zone,
             "offset_s": self.offset_s,
             "label": self.label,
             "changes": self.changes,
-            "note": note,
+            "since_start": self.since_start,
+            "note": self._note(),
         }
