@@ -9,8 +9,10 @@ or methods are chosen. A figure comes with its number of trials.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
-import time
+from concurrent.futures import ProcessPoolExecutor
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -188,6 +190,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--tuning", action="store_true")
     parser.add_argument("--rates", type=int, default=100, help="trials of rates over nights; 0 leaves them out")
     parser.add_argument("--forecasts", type=int, default=30, help="trials of each forecast; 0 leaves them out")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="kinds of night scored at once")
     parser.add_argument("--write", type=Path, help="page that gets the tables between its marks")
     return parser.parse_args()
 
@@ -199,13 +202,13 @@ def main() -> None:
     print(said)
     everything: list[dict] = []
     by_kind: dict[str, list[tuple]] = {}
-    for kind in given.kinds:
-        began = time.perf_counter()
-        nights = max(given.nights, EMPTY_NIGHTS) if kind == "empty" and not given.tuning else given.nights
-        rows = scores(kind, nights, first)
-        everything += rows
-        lines = visit_lines(kind, rows) + kind_lines(rows) + flash_lines(kind, rows) + recycle_lines(kind, rows)
-        by_kind[kind] = show(f"{kind} ({time.perf_counter() - began:.0f} s)", lines)
+    counts = [EMPTY_NIGHTS if kind == "empty" and not given.tuning else 0 for kind in given.kinds]
+    counts = [max(given.nights, least) for least in counts]
+    with ProcessPoolExecutor(given.jobs) as pool:
+        for kind, rows in zip(given.kinds, pool.map(scores, given.kinds, counts, repeat(first)), strict=True):
+            everything += rows
+            lines = visit_lines(kind, rows) + kind_lines(rows) + flash_lines(kind, rows) + recycle_lines(kind, rows)
+            by_kind[kind] = show(kind, lines)
     by_kind["all"] = show("all kinds together", kind_lines(everything) if everything else [])
     rest = show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
     rest += show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
