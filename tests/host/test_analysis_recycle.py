@@ -1,13 +1,20 @@
 """Recycle time: the likelihood against published fits, the curve against known truth, and what is not claimed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from duskgate.analysis import recycle_blend
 from duskgate.analysis.forecast import Stretched, head_forecasts, template_of
 from duskgate.analysis.recycle import estimate_recycle
 from duskgate.analysis.recycle_data import Trials, rough_threshold, trials
 from duskgate.analysis.recycle_fit import Data, Flat, Power, Steps, at_reference, evaluate, profile, solve
 from scipy import stats
+
+from tests.truth.kinds import PLANS
+from tests.truth.night import make
+from tests.truth.score import run
 
 FEW_LAPSES = -12.0  # logit: what published fits without a lapse correspond to
 
@@ -245,3 +252,27 @@ def test_a_night_without_sag_foretells_nothing():
     found = estimate_recycle(drawn(np.random.default_rng(22), n=1500))
     assert template_of(found) is None
     assert head_forecasts(found, ["FLASH1"], 3.0, None)["FLASH1"]["fires_left"]["value"] is None
+
+
+def test_tired_cells_of_a_quiet_night_are_not_called_fresh_with_too_much_confidence():
+    """Few breaks do not show a slow growth; the interval must still hold the recycle time of the start and the end."""
+    plan = replace(PLANS["calm"], name="weary", growth=0.8)
+    held = []
+    for seed in range(700, 725):
+        night = make(plan, seed)
+        found = run(night)[0]
+        held += [v for k, v in found.items() if k.startswith(("r50_start_cover", "r50_end_cover"))]
+    assert len(held) >= 190 and np.mean(held) >= 0.9
+
+
+def test_a_mixture_of_two_curves_lies_between_and_spans_both():
+    one, other = (-0.1, -0.2, 0.0), (0.1, 0.0, 0.2)
+    same = recycle_blend._mixed([one, one], [(None, 0.5), (None, 0.5)], 9)
+    assert np.log([same["value"], same["lo"], same["hi"]]) == pytest.approx(one, abs=1e-6)
+    both = recycle_blend._mixed([one, other], [(None, 0.5), (None, 0.5)], 9)
+    assert np.log(both["value"]) == pytest.approx(0, abs=1e-9)
+    # of 1e6 draws of the two normals, numpy's quantiles
+    rng = np.random.default_rng(1)
+    draws = np.concatenate([rng.normal(m, 0.1 / 1.959964, 500_000) for m in (-0.1, 0.1)])
+    assert np.log([both["lo"], both["hi"]]) == pytest.approx(np.quantile(draws, [0.025, 0.975]), abs=2e-3)
+    assert recycle_blend.akaike_share(4.0, 2) == pytest.approx(0.5)  # AIC of both the same

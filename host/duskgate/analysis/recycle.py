@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from duskgate.analysis import recycle_blend
+from duskgate.analysis.recycle_blend import Blend
 from duskgate.analysis.recycle_data import Trials, rough_threshold
 from duskgate.analysis.recycle_fit import (
     Data,
@@ -13,9 +15,7 @@ from duskgate.analysis.recycle_fit import (
     Flat,
     Power,
     Steps,
-    at_reference,
     first_guess,
-    profile,
     pruned,
     solve,
 )
@@ -26,7 +26,12 @@ NEED_MISSED = 3
 SAG_LR = 6.0  # likelihood ratio that a sag must bring over none (two parameters)
 STEPS_NEAR = 500  # informative breaks that carry a curve of free shape
 STEPS_GAIN = 1.0  # log posterior by which the free shape must beat the power curve
-N_STEPS = 7
+N_STEPS = 7  # knots at equal shares of the trials
+N_EVEN, EVEN_APART, EVEN_FIRST = (
+    10,
+    0.8,
+    (-5.5, 2.0),
+)  # and evenly spread, for the interval: where a knee sits is unknown
 
 
 @dataclass
@@ -40,6 +45,7 @@ class Recycle:
     lost_share: float = 0.0  # share of commands that reached no head although all were charged
     u_last: dict[tuple[int, int], float] | None = None
     power: Fit | None = None  # the same data with the power curve, which a forecast draws on
+    blend: Blend | None = None  # the curves that the figures rest on, with their weights
 
     def unit_of(self, head: int, cells: int) -> int:
         return self.units.index((head, cells)) if (head, cells) in self.units else -1
@@ -48,32 +54,33 @@ class Recycle:
 def estimate_recycle(t: Trials) -> Recycle:
     """Fit all heads together and report each."""
     rough = _rough(t)
-    fit, power, units = _fit_what_carries(t, rough)
+    blend, power, units = _fit_what_carries(t, rough)
+    fit = blend[0][0] if blend else None
     report = {}
     sags = fit is not None and not isinstance(fit.curve, Flat)
     u_last = {u: _last_u(t, u) for u in rough}
     for k, name in enumerate(t.names):
         mine = [u for u in rough if u[0] == k]
-        curves = [_report(t, rough[u], fit, units, u, sags, u_last[u]) for u in mine]
+        curves = [_report(rough[u], blend, units, u, sags, u_last[u]) for u in mine]
         report[name] = curves[-1] if curves else _nothing(0)
         if len(curves) > 1:
             report[name]["earlier_cells"] = curves[:-1]
-    return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last, power)
+    return Recycle(fit, units, sags, report, _lost_share(t, fit, units), u_last, power, blend)
 
 
-def _fit_what_carries(t: Trials, rough: dict) -> tuple[Fit | None, Fit | None, list[tuple[int, int]]]:
-    """Fit, power curve's fit and the units in them: those with enough trials near the recycle time that came out."""
+def _fit_what_carries(t: Trials, rough: dict) -> tuple[Blend, Fit | None, list[tuple[int, int]]]:
+    """Fits, power curve's fit and the units in them: those with enough trials near the recycle time that came out."""
     units = [u for u, r in rough.items() if r.fits]
     while units:
-        fit, power = _fit(t, rough, units)
-        near = {u: _near(t, fit, units, u) for u in units}
+        blend, power = _fit(t, rough, units)
+        near = {u: _near(t, blend[0][0], units, u) for u in units}
         carried = [u for u in units if near[u][0] >= NEED_NEAR and near[u][1] >= NEED_MISSED]
         for u in units:
             rough[u].near = near[u][0]
         if len(carried) == len(units):
-            return fit, power, units
+            return blend, power, units
         units = carried
-    return None, None, []
+    return [], None, []
 
 
 def _near(t: Trials, fit: Fit, units: list, unit: tuple[int, int]) -> tuple[int, int]:
@@ -170,8 +177,8 @@ def _data(t: Trials, rough: dict, units: list[tuple[int, int]]) -> Data:
     return Data(*joined, n_units=len(units), n_heads=len(heads))
 
 
-def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, Fit]:
-    """The fit to report, and the power curve's."""
+def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Blend, Fit]:
+    """The curves to report from, the leading one first, and the power curve's fit."""
     data = _data(t, rough, units)
     start = np.log([rough[u].r for u in units])
     low = np.log([rough[u].lo for u in units])
@@ -179,22 +186,33 @@ def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Fit, Fit
     data = pruned(power)
     power = solve(data, Power(), power.theta)
     flat = solve(data, Flat(), first_guess(data, Flat(), start))
+    two = recycle_blend.of_two(flat, power, more=2)
     if 2 * (power.loglik - flat.loglik) < SAG_LR:
-        return flat, power
+        return _led_by(flat, two), power
     if sum(rough[u].near for u in units) >= STEPS_NEAR:
-        steps = _steps(data, power)
+        near = data.weight == 1
+        shares = np.quantile(data.u[near], np.arange(1, N_STEPS + 1) / N_STEPS)
+        steps = _steps(data, power, Steps(_knots(shares)))
         if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
-            return steps, power
-    return power, power
+            spread = _knots(np.linspace(0, data.u[near].max(), N_EVEN + 1))
+            even = _steps(data, power, Steps(spread, EVEN_APART, EVEN_FIRST))
+            return ([(steps, 0.5), (even, 0.5)] if even.converged else [(steps, 1.0)]), power
+    return _led_by(power, two), power
 
 
-def _steps(data: Data, power: Fit) -> Fit:
-    """The free monotone shape, started from the power curve; knots at equal shares of the trials."""
-    near = data.weight == 1
-    knots = np.concatenate([[0.0], np.quantile(data.u[near], np.arange(1, N_STEPS + 1) / N_STEPS)])
-    knots = np.unique(np.round(knots, 4))
-    curve = Steps(knots)
-    f, _ = power.curve.rise(power.theta[power.k_curve], knots)
+def _led_by(first: Fit, blend: Blend) -> Blend:
+    """The blend with one fit in front, with weight 0 if it is not in it."""
+    own = [pair for pair in blend if pair[0] is first] or [(first, 0.0)]
+    return own + [pair for pair in blend if pair[0] is not first]
+
+
+def _knots(at: np.ndarray) -> np.ndarray:
+    return np.unique(np.round(np.concatenate([[0.0], at]), 4))
+
+
+def _steps(data: Data, power: Fit, curve: Steps) -> Fit:
+    """A free monotone shape, started from the power curve."""
+    f, _ = power.curve.rise(power.theta[power.k_curve], curve.knots)
     part = np.log(np.maximum(np.diff(f), 1e-3))
     theta = np.concatenate([power.theta[: data.n_units], part, power.theta[power.i_sigma :]])
     return solve(data, curve, theta)
@@ -211,20 +229,20 @@ def _nothing(n: int) -> dict:
     return {key: lacking(n, NEED_NEAR) for key in keys} | {"note": "too few breaks near the recycle time"}
 
 
-def _report(t: Trials, r: Rough, fit: Fit | None, units: list, unit: tuple[int, int], sags: bool, u_end: float) -> dict:
-    if fit is None or unit not in units:
+def _report(r: Rough, blend: Blend, units: list, unit: tuple[int, int], sags: bool, u_end: float) -> dict:
+    if not blend or unit not in units:
         return _bracket(r)
+    fit = blend[0][0]
     k, n = units.index(unit), r.near
     head = sorted({u[0] for u in units}).index(unit[0])
-    end = _point(fit, k, u_end if sags else 0.0, n)
-    start = _point(fit, k, 0.0, n) if sags else end
+    end, start = (recycle_blend.r50(blend, k, u, n) for u in (u_end, 0.0))
     ln_sigma = fit.i_sigma
-    growth = _growth(fit, u_end, n) if sags else estimate(1.0, 1.0, max(1.0, end["hi"] / end["value"]), n)
+    growth = _growth(fit, u_end, n) if sags else _no_growth(blend, u_end, n)
     lam, sd = fit.theta[ln_sigma + 1 + head], np.sqrt(fit.cov[ln_sigma + 1 + head, ln_sigma + 1 + head])
     lapse = [1 / (1 + np.exp(-v)) for v in (lam, lam - Z95 * sd, lam + Z95 * sd)]
     return {
         "r50_s": end,
-        "r95_s": _r95(fit, k, u_end if sags else 0.0, n),
+        "r95_s": recycle_blend.r95(blend, k, u_end, n),
         "r50_start_s": start,
         "r50_end_s": end,
         "growth": growth,
@@ -236,21 +254,10 @@ def _report(t: Trials, r: Rough, fit: Fit | None, units: list, unit: tuple[int, 
     }
 
 
-def _point(fit: Fit, k: int, u: float, n: int) -> dict:
-    moved = at_reference(fit, u)
-    lo, hi = profile(moved, k)
-    value = moved.theta[k]
-    return estimate(np.exp(value), np.exp(min(lo, value)), np.exp(max(hi, value)), n)
-
-
-def _r95(fit: Fit, k: int, u: float, n: int) -> dict:
-    moved = at_reference(fit, u)
-    i, sigma = moved.i_sigma, moved.sigma
-    value = moved.theta[k] + 1.6448536269514722 * sigma
-    slope = np.zeros(len(moved.theta))
-    slope[k], slope[i] = 1.0, 1.6448536269514722 * sigma
-    sd = float(np.sqrt(slope @ moved.cov @ slope))
-    return estimate(np.exp(value), np.exp(value - Z95 * sd), np.exp(value + Z95 * sd), n)
+def _no_growth(blend: Blend, u_end: float, n: int) -> dict:
+    """No growth was seen; how much the curve that allows it leaves open."""
+    open_ = [_growth(fit, u_end, n)["hi"] for fit, _ in blend if not isinstance(fit.curve, Flat)]
+    return estimate(1.0, 1.0, max([1.0, *open_]), n)
 
 
 def _growth(fit: Fit, u_end: float, n: int) -> dict:
