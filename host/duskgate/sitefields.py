@@ -100,6 +100,8 @@ class Thresholds:
     dew_odds: float = key(0.8, "a visit there must be this many times likelier than flicker", low=0.001, high=1e6)
     dark_join_s: float = key(30.0, "dark pieces closer than this are one darkness, s", low=0, high=86_400)
     leaf_breaks: int = key(7, "this many regular breaks in a row are a leaf", "whole", low=3, high=1000)
+    leaf_strokes: int = key(12, "such runs hold at least this many in all ...", "whole", low=3, high=10_000)
+    leaf_spell_s: float = key(30.0, "... where one begins this soon after another, s", low=0, high=3600)
     leaf_min_ms: float = key(30.0, "each of them at least this long, ms", low=0, high=10_000)
     leaf_sd_interval: float = key(0.25, "spread of ln(interval) up to which they are regular", low=0.001, high=10)
     leaf_sd_duration: float = key(0.45, "spread of ln(duration) up to which they are regular", low=0.001, high=10)

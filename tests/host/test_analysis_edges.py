@@ -360,6 +360,16 @@ def test_an_even_rhythm_is_a_leaf_unless_the_second_beam_echoes_it():
     assert set(kinds(analyse(rec, ExactClock()))) == {"visit"}
 
 
+def test_an_even_rhythm_that_soon_ends_is_a_visitors():
+    beats = [(100.0 + 1.1 * k, 100.0 + 1.1 * k + 0.12) for k in range(8)]
+    assert set(kinds(analyse(recording({"BEAM": pulses(*beats)}), ExactClock()))) == {"visit"}
+    # the same twice with a lull between: what sways does so again
+    again = [(a + 20.0, b + 20.0) for a, b in beats]
+    assert set(kinds(analyse(recording({"BEAM": pulses(*beats, *again)}), ExactClock()))) == {"leaf"}
+    later = [(a + 600.0, b + 600.0) for a, b in beats]
+    assert set(kinds(analyse(recording({"BEAM": pulses(*beats, *later)}), ExactClock()))) == {"visit"}
+
+
 def test_short_breaks_are_rain_in_a_shower_and_an_insect_alone():
     drops = [(1000.0 + 4 * k, 1000.0 + 4 * k + 0.0011) for k in range(30)]
     night = analyse(recording({"BEAM": pulses((100.0, 100.004), *drops, (3000.0, 3000.00005))}), ExactClock())

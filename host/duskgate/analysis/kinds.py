@@ -86,7 +86,7 @@ def _reasons(s: Settings) -> list[str]:
         f"within {s.blocked_near_s:g} s of a break of {s.blocked_s:g} s or longer: part of it",
         f"{s.chatter_breaks} or more breaks within {s.chatter_s:g} s: the beam flickers, no animal does that",
         f"within {s.dew_near_s / 60:g} min of a darkness of {s.dew_s / 60:g} min or longer: dew flicker",
-        f"{s.leaf_breaks} or more breaks in an even rhythm: a swaying leaf or branch",
+        f"{s.leaf_breaks} or more breaks in an even rhythm that goes on: a swaying leaf or branch",
         "between the strokes of an even rhythm: a swaying leaf or branch",
         f"longest break of its group at least {s.visit_ms:g} ms: an animal",
         f"shorter than {s.rain_ms:g} ms among {s.rain_breaks} or more short breaks within {s.rain_near_s:g} s: rain",
@@ -171,8 +171,8 @@ def _leaves(b: Beams, s: Settings, out: Kinds) -> None:
     middle = np.median(interval, axis=1)
     even &= (middle >= s.leaf_interval_s[0]) & (middle <= s.leaf_interval_s[1])
     even &= b.bi[at][w - 1 :] == b.bi[at][: len(even)]
-    hits = np.flatnonzero(even)
-    for first, last in _runs(hits, w):
+    runs = _swaying(_runs(np.flatnonzero(even), w), start, s)
+    for first, last in runs:
         inside = slice(at[first], at[last] + 1)
         if b.has_second and last - first + 1 < s.leaf_animal_breaks and _echoed(b.start[at[first : last + 1]], b, s):
             continue
@@ -182,6 +182,16 @@ def _leaves(b: Beams, s: Settings, out: Kinds) -> None:
         between = np.zeros(len(b.start), bool)
         between[inside] = True
         _set(out, between, LEAF, 7)
+
+
+def _swaying(runs: list[tuple[int, int]], start: np.ndarray, s: Settings) -> list[tuple[int, int]]:
+    """The runs that keep on: what sways does so again a moment later, a visitor's even beats end after a few."""
+    if not runs:
+        return runs
+    first, last = np.array(runs).T
+    spell = np.concatenate([[0], np.cumsum(start[first[1:]] - start[last[:-1]] > s.leaf_spell_s)])
+    strokes = np.bincount(spell, last - first + 1)
+    return [run for run, n in zip(runs, strokes[spell], strict=True) if n >= s.leaf_strokes]
 
 
 def _runs(hits: np.ndarray, width: int) -> list[tuple[int, int]]:

@@ -24,6 +24,8 @@ class Settings:
     dew_odds: float = 0.8  # a visit there must be this many times likelier than flicker
     dark_join_s: float = 30.0  # dark pieces closer than this are one darkness
     leaf_breaks: int = 7
+    leaf_strokes: int = 12  # at least so many in all, in runs no farther apart than ...
+    leaf_spell_s: float = 30.0  # ... this
     leaf_min_ms: float = 30.0
     leaf_sd_interval: float = 0.25  # of ln(interval)
     leaf_sd_duration: float = 0.45  # of ln(duration)
