@@ -6,7 +6,7 @@ from time import sleep_ms, ticks_diff, ticks_ms
 from core.shim import const
 
 _COLLECT_PASSES = const(25)  # often and early: a collection then is short
-_COLLECT_LATE = const(75)  # while the host asks, or something is due, it waits for a pause, but not longer than this
+_COLLECT_LATE = const(40)  # while the host asks, or something is due, it waits for a pause, but not longer than this
 _COLLECT_QUIET = const(5)  # passes without a request: the host has paused
 _COLLECT_MS = const(40)  # longest collection
 

@@ -383,8 +383,8 @@ def test_garbage_is_collected_in_pauses_and_late_at_the_latest(chip, monkeypatch
         return found
 
     assert collections(60, lambda n: False) == [25, 50]
-    assert collections(200, lambda n: n < 190) == [75, 150, 194], "in a pause of five passes, or after 75"
-    assert collections(160, lambda n: False, due_ms=30) == [75, 150], "not shortly before something is due"
+    assert collections(200, lambda n: n < 190) == [40, 80, 120, 160, 194], "in a pause of five passes, or after 40"
+    assert collections(160, lambda n: False, due_ms=30) == [40, 80, 120, 160], "not shortly before something is due"
 
 
 def test_reset_notes_tell_the_cause(chip):
