@@ -1,9 +1,10 @@
 """Runs the fault injection scripts and writes what was tried, how many times, and what was lost.
 
-    python tests/nothing_lost/table.py [--quick] [--only powercut soak ...] [--write DEVELOPERS.md]
+    python tests/nothing_lost/table.py [--quick] [--only powercut soak ...] [--rows FILE ...] [--write DEVELOPERS.md]
 
 Each script appends rows to a file as JSON lines: what, tried, unit, lost, note, command. Rows of scripts that are not
 run this time stay in the page with the day of their own run. `--quick` is for trying the command: small counts.
+`--rows` runs nothing and takes the rows that scripts started by hand have written today.
 """
 
 from __future__ import annotations
@@ -46,6 +47,16 @@ def rows_of(name: str, quick: bool) -> list[dict]:
         return [json.loads(line) for line in rows.read_text(encoding="utf-8").splitlines()]
 
 
+def rows_in(files: list[Path]) -> dict[str, list[dict]]:
+    """Rows that scripts wrote by themselves, by the name of their script; the last of each kind counts."""
+    found: dict[str, dict[str, dict]] = {}
+    for path in files:
+        for line in path.read_text(encoding="utf-8").splitlines():
+            row = json.loads(line)
+            found.setdefault(script_of(row["command"]), {})[row["what"]] = row
+    return {name: list(rows.values()) for name, rows in found.items() if name}
+
+
 def line_of(row: dict, day: str) -> str:
     """One row of the table."""
     tried = f"{row['tried']:,} {row['unit']}"
@@ -76,10 +87,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="small counts, to try the command")
     parser.add_argument("--only", nargs="*", choices=list(SCRIPTS), default=list(SCRIPTS))
+    parser.add_argument("--rows", nargs="*", type=Path, help="files of rows; no script is run")
     parser.add_argument("--write", type=Path, help="page that gets the table between its marks")
     given = parser.parse_args()
     day = datetime.now(UTC).strftime("%Y-%m-%d")
-    new = {name: [line_of(row, day) for row in rows_of(name, given.quick)] for name in given.only}
+    rows = rows_in(given.rows) if given.rows else {name: rows_of(name, given.quick) for name in given.only}
+    new = {name: [line_of(row, day) for row in several] for name, several in rows.items()}
     old = lines_between(given.write, MARKS) if given.write else []
     table = merged(old, new)
     print("\n".join(table))

@@ -1,5 +1,7 @@
 """The table of what was tried: rows replace their own script's, others stay."""
 
+import json
+
 import pytest
 
 from tests.marked import lines_between, write_between
@@ -27,3 +29,13 @@ def test_marks_keep_the_rest_of_the_page(tmp_path):
     assert lines_between(page, "t") == ["new", "lines"]
     with pytest.raises(ValueError, match="once each"):
         write_between(page, "other", [])
+
+
+def test_rows_of_earlier_runs_are_taken_by_script_and_the_last_one_counts(tmp_path):
+    rows = tmp_path / "rows.jsonl"
+    rows.write_text("".join(json.dumps({**ROW, "tried": n}) + "\n" for n in (1, 2)), encoding="utf-8")
+    assert table.rows_in([rows]) == {"powercut": [{**ROW, "tried": 2}]}
+
+
+def test_every_script_is_there():
+    assert [script for script, *_ in table.SCRIPTS.values() if not (table.TOP / script).is_file()] == []
