@@ -454,8 +454,8 @@ def test_a_visit_beside_a_long_darkness_is_no_flicker():
     at = (breaks["start_utc_us"] - breaks["start_utc_us"].iloc[0]) / 1e6 + 20.0
     late = breaks[at > 2600.0]
     visits = np.isin(np.round(at[at > 2600.0], 3), np.round([a for a, _ in seen], 3))
-    assert (late["kind"][visits] == "visit").mean() > 0.6
-    assert (late["kind"][~visits] == "blocked").mean() > 0.95
+    assert np.mean(late["kind"][visits] == "visit") > 0.6
+    assert np.mean(late["kind"][~visits] == "blocked") > 0.95
     # the time between single drops is watched, that beside them is not
     shadow = night.estimates["exposure"]["shadow_s"]
     assert 30 < shadow < 180
