@@ -190,7 +190,8 @@ def test_vcd_vectors_comments_and_codes_that_look_like_values(tmp_path):
         ("#0 $dumpports\n", "1 us", "dumpports"),
         ("#0 0!\n", "5 us", "timescale '5 us'"),
         ("#9999999999999999999 0!\n", "1 us", "18 digits"),
-        ("#99999999999999999 0!\n", "100 s", "146 years"),
+        ("#99999999999999999 0!\n", "100 s", "52 days"),
+        ("#9999999999999999 0!\n", "1 ns", "52 days"),
         ("#\n", "1 us", "line"),
     ],
 )

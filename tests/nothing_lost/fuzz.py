@@ -45,6 +45,8 @@ class Run:
         except Exception as error:
             self._keep(data, error)
         self.done += 1
+        if self.done % 8192 == 0:
+            self._tell()  # so that a run that is stopped by force has its count
         if self.done >= self.inputs or (self.done % 64 == 0 and time.monotonic() > self.until):
             self._finish()
 
@@ -61,11 +63,14 @@ class Run:
             self.reader.finish()
         except Exception as error:
             self._keep(b"", error)
+        self._tell()
+        sys.stdout.flush()
+        os._exit(0)  # the fuzzer's own end would be called a crash
+
+    def _tell(self) -> None:
         took = time.monotonic() - self.begun
         row = {"tried": self.done, "lost": self.found, "accepted": self.accepted, "seconds": round(took, 1)}
         self.report.write_text(json.dumps(row), encoding="utf-8")
-        sys.stdout.flush()
-        os._exit(0)  # the fuzzer's own end would be called a crash
 
 
 def child(given: argparse.Namespace) -> None:

@@ -23,6 +23,8 @@ def test_cells_beyond_the_header_are_refused():
     """They were left out in silence."""
     assert readers()["edges"].feed(b"boot,t_us,channel,level\n0,1,BEAM,1\n") == 1
     assert readers()["edges"].feed(b"boot,t_us,channel,level\n0,1,BEAM,1,lost\n") == 0
+    assert readers()["edges"].feed(b"boot,t_us,channel,level\n0,1,BEAM,1,a,b,c\n\n") == 0
+    assert readers()["edges"].feed(b"boot,t_us,channel,level\n0,1,BEAM,1\n\n\n") == 1
 
 
 def test_there_is_a_case_of_every_reader():

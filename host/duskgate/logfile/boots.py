@@ -11,6 +11,7 @@ from duskgate.logfile import tags
 from duskgate.logfile.words import Words
 
 # Where no boot of a log states its tick: the stamper's 9 cycles at 125 MHz.
+LONGEST_TICK_PER_S = 5_000_000
 DEFAULT_CYCLES, DEFAULT_CLOCK, DEFAULT_LOW_MASK = 9, 125_000_000, 0x7F
 STATED = (
     tags.CYCLES, tags.CLOCK, tags.BOOT_CAUSE, tags.LOW_MASK, tags.CHANNEL_MASK, tags.FIRMWARE, tags.INTERPRETER_VERSION,
@@ -50,8 +51,9 @@ def read_statements(words: Words, n_boots: int, boards: list[str | None]) -> Sta
         at = words.values_at(tag)[::-1]  # written backwards, so that the first statement stays
         value[tag][words.boot_of(at)] = words.number(at)
     cycles, clock = value[tags.CYCLES], value[tags.CLOCK]
-    # 48 bits of longer ticks would not fit 64 bits of nanoseconds: such a statement is not believed
-    wrong = (cycles < 1) | (clock < 1) | (clock > 10**9) | (cycles > 10**4) | (cycles * 10**5 > clock)
+    # No board of ours runs so slowly, and 48 bits of longer ticks would be a night of many years (of 200 ns: 651 days):
+    # such a statement is not believed
+    wrong = (cycles < 1) | (clock < 1) | (clock > 10**9) | (cycles > 10**4) | (cycles * LONGEST_TICK_PER_S > clock)
     cycles[wrong], clock[wrong] = -1, -1
     low = value[tags.LOW_MASK]
     low[low > 0xFF] = -1

@@ -57,6 +57,7 @@ def finish(edges: pd.DataFrame, readings: pd.DataFrame, numbers: np.ndarray, sou
 def _read(path: Path, header: tuple[str, ...]) -> pd.DataFrame:
     """The file's cells, still unchecked; row i of the result is line i + 2 of the file."""
     _check_header(path, header)
+    commas = _check_lines(path, len(header) - 1)
     numeric = {name: "float64" for name in header if name in ("boot", "t_us", "level", "value")}
     how = {"skip_blank_lines": False, "index_col": False, "encoding": "utf-8-sig", "quoting": csv.QUOTE_NONE}
     try:
@@ -75,6 +76,8 @@ def _read(path: Path, header: tuple[str, ...]) -> pd.DataFrame:
         holes = rows.index[rows[name].isna()]
         if len(holes):
             raise _fault(path, holes[0], name, "is empty or not a number")
+    if commas != (len(header) - 1) * (len(rows) + 1):  # blank lines, or cells that the parser left out
+        _look_for_cells(path, len(header) - 1)
     return rows
 
 
@@ -89,12 +92,11 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
         raise UsageError(f"{path}, line 1: the header is {found[:60]!r}, it must be {','.join(header)!r}.")
     if found != ",".join(header):
         raise UsageError(f"{path}, line 1: take the blanks out of the header: {','.join(header)!r}.")
-    _check_lines(path, len(header) - 1)
 
 
-def _check_lines(path: Path, commas: int) -> None:
-    """No line may be so long that the table of its cells would fill the memory, or have cells that the parser would
-    leave out in silence. A line that is too long spans a whole piece."""
+def _check_lines(path: Path, commas: int) -> int:
+    """How many commas there are. No line may be so long that the table of its cells would fill the memory (such a line
+    spans a whole piece), or have cells that the parser would leave out in silence."""
     line, found = 1, 0
     with path.open("rb") as file:
         while piece := file.read(LONGEST_LINE):
@@ -105,6 +107,7 @@ def _check_lines(path: Path, commas: int) -> None:
             found += piece.count(b",")
     if found not in (commas * line, commas * (line - 1)):  # with and without a last line feed
         _look_for_cells(path, commas)
+    return found
 
 
 def _locate(path: Path, header: tuple[str, ...], how: dict) -> pd.DataFrame:

@@ -20,6 +20,7 @@ from duskgate.logfile.spells import frame, sorted_table
 
 UNITS_FS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 FS_PER_NS = 10**6
+LATEST_NS = 1 << 52  # some 52 days, as in edges.csv
 COMMENT = re.compile(rb"(?<!\S)\$comment(?!\S)")
 SECTION = re.compile(rb"(?<!\S)\$(\w+)")
 END = re.compile(rb"(?<!\S)\$end(?!\S)")
@@ -173,11 +174,13 @@ def _times(path: Path, data: bytes, head: _Head, tokens: np.ndarray, first: np.n
 def _to_ns(path: Path, value: np.ndarray, scale_fs: int) -> np.ndarray:
     if scale_fs >= FS_PER_NS:
         factor = scale_fs // FS_PER_NS
-        if len(value) and int(value[-1]) > (1 << 62) // factor:
-            raise UsageError(f"{path}: its times reach beyond 146 years; is the timescale right?")
-        return value * factor
-    divisor = FS_PER_NS // scale_fs
-    return (value + divisor // 2) // divisor
+        latest, ns = LATEST_NS // factor, value * factor
+    else:
+        divisor = FS_PER_NS // scale_fs
+        latest, ns = LATEST_NS * divisor, (value + divisor // 2) // divisor
+    if len(value) and int(value[-1]) > latest:
+        raise UsageError(f"{path}: its times reach beyond 52 days; is the timescale right?")
+    return ns
 
 
 def _recording(path: Path, head: _Head, body: _Body, low_mask: int) -> Recording:

@@ -16,6 +16,7 @@ STOPPED, NO_CHIP, NO_WAVE, UNCONFIRMED = 1, 2, 4, 8
 # Half width taken for a host clock reading that does not bring its own, us: a telephone or field laptop set by
 # network time, read over a serial line. Common practice, no source.
 HOST_UNC_US = 50_000.0
+LARGEST_UNC_US = 86_400e6  # a host clock that is not known to a day ties nothing, and its square would leave a double
 LATEST_MS = 1 << 43  # the year 2248: what lies beyond is no date, and would not fit the sums below
 
 
@@ -128,6 +129,6 @@ def _header_rows(header: dict, boots: pd.DataFrame) -> list[tuple[int, int, int,
             tick, utc, unc = int(entry["tick"]), int(entry["utc_us"]), float(entry["unc_us"])
         except (KeyError, TypeError, ValueError, OverflowError):
             continue  # a boot that is not in these files, or a damaged entry: no anchor
-        if 0 <= tick < 1 << 48 and 0 < utc < 1 << 55 and 0 <= unc < float("inf"):
+        if 0 <= tick < 1 << 48 and 0 < utc < 1 << 55 and 0 <= unc <= LARGEST_UNC_US:
             out.append((boot, tick * tick_fs // 10**6, utc, max(unc, 1000.0)))
     return out
