@@ -11,6 +11,8 @@ the number that readers.py says for it. --seconds ends a reader early; the numbe
 from __future__ import annotations
 
 import argparse
+import importlib
+import importlib.util
 import json
 import random
 import subprocess
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 TOP = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(TOP), str(TOP / "host"), str(TOP / "firmware")]
@@ -75,7 +78,7 @@ class Run:
 
 def child(given: argparse.Namespace) -> None:
     """The process that fuzzes one reader."""
-    import atheris
+    atheris: Any = importlib.import_module("atheris")  # by name: checkers of types do without it
 
     with atheris.instrument_imports(include=FOLLOWED):
         run = Run(given.reader, given.inputs, given.seconds, given.corpus, given.report)
@@ -129,6 +132,8 @@ def main() -> int:
     parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--report", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
+    if importlib.util.find_spec("atheris") is None:
+        parser.error('the fuzzer is not installed: pip install -e ".[test,fuzz]"')
     if given.child:
         child(given)
         return 0
