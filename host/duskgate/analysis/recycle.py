@@ -27,11 +27,7 @@ SAG_LR = 6.0  # likelihood ratio that a sag must bring over none (two parameters
 STEPS_NEAR = 500  # informative breaks that carry a curve of free shape
 STEPS_GAIN = 1.0  # log posterior by which the free shape must beat the power curve
 N_STEPS = 7  # knots at equal shares of the trials
-N_EVEN, EVEN_APART, EVEN_FIRST = (
-    10,
-    0.8,
-    (-5.5, 2.0),
-)  # and evenly spread, for the interval: where a knee sits is unknown
+N_EVEN, EVEN_FIRST = 14, (-6.0, 2.0)  # and evenly spread ones, for the interval: where a knee sits is not known
 
 
 @dataclass
@@ -195,7 +191,7 @@ def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Blend, F
         steps = _steps(data, power, Steps(_knots(shares)))
         if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
             spread = _knots(np.linspace(0, data.u[near].max(), N_EVEN + 1))
-            even = _steps(data, power, Steps(spread, EVEN_APART, EVEN_FIRST))
+            even = _steps(data, power, Steps(spread, first=EVEN_FIRST))
             return ([(steps, 0.5), (even, 0.5)] if even.converged else [(steps, 1.0)]), power
     return _led_by(power, two), power
 
