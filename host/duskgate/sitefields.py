@@ -139,6 +139,10 @@ class Site:
     latitude_deg: float | None = key(None, "degrees, north positive", low=-90, high=90, example=44.2)
     longitude_deg: float | None = key(None, "degrees, east positive", low=-180, high=180, example=0.6)
     zone: str = key("UTC", "time zone, such as Europe/Paris", "zone", example="Europe/Paris")
+    active: str = key(
+        "night", "when the visitor comes: night, day or both; a day runs from midnight to midnight", "choice",
+        choices=("night", "day", "both"),
+    )  # fmt: skip
     path: str = key(
         "beam_flash", "the beam fires the flashes (beam_flash) or the camera (beam_camera)", "choice",
         choices=("beam_flash", "beam_camera"),

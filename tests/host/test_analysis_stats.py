@@ -133,3 +133,31 @@ def test_nights_without_a_visit_have_the_exact_limit_of_a_poisson_count(hours):
 def test_two_nights_are_not_enough_for_a_rate_over_nights():
     e = season.rate_over_nights(np.array([3, 9]), np.array([3600.0, 3600.0]))
     assert e["value"] is None and e["n"] == 2 and e["seen"] == 6.0
+
+
+HOUR_US, NO_GAPS = 3_600_000_000, np.zeros((0, 2), np.int64)
+
+
+def setting_up_by_day() -> np.ndarray:
+    """Ten hours: sixty breaks while the rig is set up in the first two, from the fourth on twelve visits an hour."""
+    return np.sort(np.concatenate([np.arange(60) * 110, 4 * 3600 + np.arange(36) * 300])).astype(np.int64) * 1_000_000
+
+
+def test_the_best_window_keeps_to_the_hours_of_the_visitor():
+    starts, hours = setting_up_by_day(), (3 * HOUR_US, 10 * HOUR_US)
+    free = rates.best_window(starts, NO_GAPS, 0, 10 * HOUR_US, 7200, 1800, 1.0)
+    kept = rates.best_window(starts, NO_GAPS, 0, 10 * HOUR_US, 7200, 1800, 1.0, hours)
+    assert free["start_utc_us"] == 0 and free["hours_kept"] is None
+    assert kept["start_utc_us"] >= 4 * HOUR_US and kept["hours_kept"] is True
+    assert all(a >= hours[0] and b <= hours[1] for a, b in kept["not_beaten"])
+    beside = rates.best_window(starts, NO_GAPS, 0, 10 * HOUR_US, 7200, 1800, 1.0, (9 * HOUR_US, 20 * HOUR_US))
+    assert beside["hours_kept"] is False and beside["start_utc_us"] == 0  # one hour is no window: all were searched
+
+
+def test_the_best_window_has_sight_at_both_ends():
+    starts = np.arange(36, dtype=np.int64) * 300_000_000 + 4 * HOUR_US
+    closed = np.array([[3 * HOUR_US, 4 * HOUR_US], [7 * HOUR_US, 9 * HOUR_US]], np.int64)
+    best = rates.best_window(starts, closed, 0, 10 * HOUR_US, 7200, 1800, 1.0)
+    for a, b in best["not_beaten"]:
+        assert not (3 * HOUR_US <= a < 4 * HOUR_US - 1_800_000_000 + 1 and b > 4 * HOUR_US)
+        assert not (7.5 * HOUR_US <= b <= 9 * HOUR_US)

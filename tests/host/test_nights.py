@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from duskgate.errors import UsageError
-from duskgate.timebase.nights import bounds_utc_us, night_of, nights_between, split
+from duskgate.sitefile import parse
+from duskgate.timebase.nights import MIDNIGHT, NOON, bounds_utc_us, night_of, nights_between, split, turn_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -62,3 +63,16 @@ def test_names_that_are_no_zone_or_no_date():
             night_of(0, zone)
     with pytest.raises(UsageError):
         bounds_utc_us("18.7.2026", PARIS)
+
+
+def test_a_site_that_watches_days_has_them_from_midnight_to_midnight():
+    day = parse('active = "day"\n')
+    assert turn_of(day) == MIDNIGHT and turn_of(parse('active = "both"\n')) == turn_of(None) == NOON
+    for when in ("2026-07-18T00:00", "2026-07-18T06:10", "2026-07-18T12:00", "2026-07-18T23:59"):
+        assert night_of(us(when, PARIS), PARIS, MIDNIGHT) == "2026-07-18"
+    start, end = bounds_utc_us("2026-07-18", PARIS, MIDNIGHT)
+    assert end - start == 24 * HOUR_US and start == us("2026-07-18T00:00", PARIS)
+    assert nights_between(start, end - 1, PARIS, MIDNIGHT) == ["2026-07-18"]
+    # 25 October 2026 has 25 hours (Directive 2000/84/EC)
+    long = bounds_utc_us("2026-10-25", PARIS, MIDNIGHT)
+    assert long[1] - long[0] == 25 * HOUR_US

@@ -31,12 +31,14 @@ def analyse(
     window_utc_us: tuple[int, int] | None = None,
     criterion: Criterion | None = None,
     template: dict | None = None,
+    hours_utc_us: tuple[int, int] | None = None,
 ) -> Night:
     """Tables and estimates of one night.
 
     rec: a Recording (board times, level 1 = broken, closed or lit). clock: utc_us(boot, t_ns) and unc_us(boot, t_ns).
     window_utc_us: only what lies inside it. criterion: gap between visits from several nights together, instead of
     this night's own. template: `estimates["supply"]["template"]` of an earlier night on the same cells.
+    hours_utc_us: between which the best window is sought; None: the whole session.
     """
     s = settings_of(site)
     traces = cut(rec, clock, window_utc_us)
@@ -58,6 +60,6 @@ def analyse(
         "refills": rates.around_refills(starts, closed, lo, hi, refills, s.refill_s, rate["dispersion"])
     }
     estimates["best_window"] = rates.best_window(
-        starts, closed, lo, hi, s.best_window_s, s.window_step_s, rate["dispersion"]
+        starts, closed, lo, hi, s.best_window_s, s.window_step_s, rate["dispersion"], hours_utc_us
     )
     return Night(tables, estimates, p)

@@ -105,13 +105,27 @@ def around_refills(
 
 
 def best_window(
-    starts_us: np.ndarray, closed_us: np.ndarray, lo_us: int, hi_us: int, length_s: float, step_s: float, phi: float
+    starts_us: np.ndarray,
+    closed_us: np.ndarray,
+    lo_us: int,
+    hi_us: int,
+    length_s: float,
+    step_s: float,
+    phi: float,
+    hours_us: tuple[int, int] | None = None,
 ) -> dict:
-    """The window of the night with the highest rate, and all windows that it does not clearly beat."""
+    """The window of the night with the highest rate, and all windows that it does not clearly beat.
+
+    A window lies in the session, and in `hours_us` where they are given and long enough; at least half of it was
+    watched, and some of its first and of its last step.
+    """
     step, length = int(step_s * 1e6), int(length_s * 1e6)
+    inside = np.count_nonzero((starts_us >= lo_us) & (starts_us <= hi_us))
+    lo_us, hi_us, kept_to = _within(lo_us, hi_us, hours_us, length)
+    outside = inside - np.count_nonzero((starts_us >= lo_us) & (starts_us <= hi_us))
     first = -(-(lo_us - SLACK_US) // step) * step
     start = np.arange(first, hi_us + SLACK_US - length + 1, step)
-    head = {"length_s": length_s, "n_nights": 1}
+    head = {"length_s": length_s, "n_nights": 1, "hours_kept": kept_to, "n_outside": int(outside)}
     if len(start) == 0:
         hours = (hi_us - lo_us) / 3.6e9
         return (
@@ -123,8 +137,10 @@ def best_window(
     n = np.searchsorted(starts_us, ends[:, 1]) - np.searchsorted(starts_us, ends[:, 0])
     out = np.array([[first, lo_us], [hi_us, hi_us + length]], np.int64)
     shut = spans.union(np.concatenate([closed_us, out[out[:, 1] > out[:, 0]]]))
-    exposure = np.array([length - spans.total(spans.clip(shut, a, b)) for a, b in ends]) / 1e6
-    ok = exposure >= 0.5 * length_s
+    exposure = _watched(shut, ends) / 1e6
+    tips = min(step, length)
+    ok = (exposure >= 0.5 * length_s) & (_watched(shut, np.column_stack([start, start + tips])) > 0)
+    ok &= _watched(shut, np.column_stack([start + length - tips, start + length])) > 0
     if not ok.any() or n[ok].sum() == 0:
         return head | lacking(0, 1) | {"text": "no visit in any window that was watched for at least half its length"}
     rate = np.where(ok, n / np.maximum(exposure, 1) * 3600, -1.0)
@@ -138,6 +154,19 @@ def best_window(
         "not_beaten": ends[kept].tolist(),
         "text": f"One night says little: {kept.sum()} of {ok.sum()} windows, the leader among them, may be the best.",
     }
+
+
+def _within(lo_us: int, hi_us: int, hours_us: tuple[int, int] | None, length: int) -> tuple[int, int, bool | None]:
+    """The part of the session inside the hours, and whether it is kept to; False where it holds no window."""
+    if hours_us is None:
+        return lo_us, hi_us, None
+    lo, hi = max(lo_us, hours_us[0]), min(hi_us, hours_us[1])
+    return (lo, hi, True) if hi - lo >= length else (lo_us, hi_us, False)
+
+
+def _watched(shut_us: np.ndarray, parts: np.ndarray) -> np.ndarray:
+    """Microseconds of each part (start, end) outside the shut spans."""
+    return np.array([b - a - spans.total(spans.clip(shut_us, a, b)) for a, b in parts.tolist()], float)
 
 
 def _beaten(n, exposure, rate, start, starts_us, lead: int, length: int, phi: float) -> np.ndarray:

@@ -67,6 +67,18 @@ def night_view(tables: dict[str, pd.DataFrame], zero_utc_us: int, name: str = ""
     return NightView(name, zero_utc_us, visits[inside], session, spans.union(closed.reshape(-1, 2)))
 
 
+def inside(night: NightView, hours_utc_us: tuple[int, int] | None) -> NightView:
+    """The part of a night between two instants; the whole night for None, or where nothing of it lies between."""
+    if hours_utc_us is None:
+        return night
+    lo, hi = (_s(v, night.zero_utc_us) for v in hours_utc_us)
+    lo, hi = max(lo, night.session_s[0]), min(hi, night.session_s[1])
+    if hi <= lo:
+        return night
+    kept = night.visits_s[(night.visits_s >= lo) & (night.visits_s <= hi)]
+    return NightView(night.name, night.zero_utc_us, kept, (lo, hi), night.closed_s)
+
+
 def _s(utc_us: Any, zero_us: int) -> Any:
     return (utc_us - zero_us) / 1e6
 
@@ -293,6 +305,7 @@ __all__ = [
     "best_window",
     "compare_rates",
     "dispersion_of",
+    "inside",
     "night_view",
     "pooled_gaps",
     "rate_by_time",

@@ -32,7 +32,7 @@ def read_night(rec: Any, clock: Any, site: Any, *, sky: dict | None, log: dict, 
     """Analyse a recording and state its facts: (facts, tables). `night_facts` says what the arguments hold."""
     from ..analysis.night import analyse
 
-    night = analyse(rec, clock, site, window_utc_us)
+    night = analyse(rec, clock, site, window_utc_us, hours_utc_us=setting.active_hours(site, sky))
     return night_facts(night, site, sky, log), night.tables
 
 
@@ -74,7 +74,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "numbers": all_numbers(est, shares.caught_counts(tables["visits"])),
         "watched": _watched(tables["breaks"], est),
         "main_cause": answer.main_cause(est),
-        "best_window": setting.best_window_facts(est, local),
+        "best_window": setting.best_window_facts(est, local, place["active"]),
         "answered_by_gap": shares.answered_by_gap(tables["breaks"]),
         "kind_reasons": _kind_reasons(tables["breaks"]),
         "notes": setting.note_facts(tables["notes"], local),

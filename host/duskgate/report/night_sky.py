@@ -8,11 +8,14 @@ from ..timebase import nights, sky
 
 
 def sky_of(site: Any, night: str) -> dict | None:
-    """The sky from noon to noon over the site; None where the site gives no place. Keys: see `setting.sky_facts`."""
+    """The sky over the site from noon to noon, or midnight to midnight where days are watched; None without a place.
+
+    Keys: see `setting.sky_facts`.
+    """
     latitude, longitude = (getattr(site, key, None) for key in ("latitude_deg", "longitude_deg"))
     if latitude is None or longitude is None:
         return None
-    start, end = nights.bounds_utc_us(night, site.zone)
+    start, end = nights.bounds_utc_us(night, site.zone, nights.turn_of(site))
     found = sky.night_sky(sky.Place(latitude, longitude), start, end)
     return {
         "sunset_utc_us": found.sunset_us,

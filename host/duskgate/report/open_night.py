@@ -6,6 +6,7 @@ The same call serves the command line and a notebook: `open_night(Path("logbook"
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import time
 from pathlib import Path
 from typing import Any
 
@@ -55,13 +56,14 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
     site = _site(chosen)
     clock = timeclock.fit_clock(source.rec)
     zone = str(getattr(site, "zone", None) or "UTC")
+    turn = nightnames.turn_of(site)
     spans = boot_spans(source.rec, clock)
-    found = nights_in(spans, zone)
-    night = choose(date or source.target, found, nights_in(spans, zone, EVENING_US), asked=date is not None)
+    found = nights_in(spans, zone, turn=turn)
+    night = choose(date or source.target, found, nights_in(spans, zone, EVENING_US, turn), asked=date is not None)
     whole = source.form != "log" and date is None and span_us(spans) <= DAY_US
     if whole and found:
         night = found[0]  # a capture of a day, or one whose zone nobody stated, is one session whatever noon it holds
-    window = nightnames.bounds_utc_us(night, zone) if night and len(found) > 1 and not whole else None
+    window = nightnames.bounds_utc_us(night, zone, turn) if night and len(found) > 1 and not whole else None
     log = {
         "files": [p.name for p in source.files],
         "form": source.form,
@@ -79,7 +81,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
     return OpenedNight(facts, tables, source.rec.damaged)
 
 
-EVENING_US = 6 * 3_600_000_000  # a night counts as begun six hours after noon
+EVENING_US = 6 * 3_600_000_000  # a night counts as begun six hours after noon, a day six hours after midnight
 DAY_US = 24 * 3_600_000_000
 NO_SITE = "No site file was found: times are UTC, and the default thresholds hold."
 
@@ -182,12 +184,12 @@ def span_us(spans: list[tuple[int, int]]) -> int:
     return max(hi for _, hi in spans) - min(lo for lo, _ in spans) if spans else 0
 
 
-def nights_in(spans: list[tuple[int, int]], zone: str, reach_us: int = 0) -> list[str]:
-    """Dates of the nights that the boots reach into by more than `reach_us` after noon, oldest first."""
+def nights_in(spans: list[tuple[int, int]], zone: str, reach_us: int = 0, turn: time = nightnames.NOON) -> list[str]:
+    """Dates of the nights that the boots reach into by more than `reach_us` after their begin, oldest first."""
     found = set()
     for lo, hi in spans:
-        for night in nightnames.nights_between(lo, hi, zone):
-            if hi - nightnames.bounds_utc_us(night, zone)[0] >= reach_us:
+        for night in nightnames.nights_between(lo, hi, zone, turn):
+            if hi - nightnames.bounds_utc_us(night, zone, turn)[0] >= reach_us:
                 found.add(night)
     return sorted(found)
 

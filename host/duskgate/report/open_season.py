@@ -104,9 +104,10 @@ class NightReader:
         clock = timeclock.fit_clock(rec)
         site_path = self._site_path(name, source)
         zone = str(getattr(self._site(site_path), "zone", None) or "UTC")
+        turn = nightnames.turn_of(self._site(site_path))
         spans = one.boot_spans(rec, clock)
-        found = one.nights_in(spans, zone)
-        begun = one.nights_in(spans, zone, one.EVENING_US) or found
+        found = one.nights_in(spans, zone, turn=turn)
+        begun = one.nights_in(spans, zone, one.EVENING_US, turn) or found
         if source and source.form != "log" and found and one.span_us(spans) <= one.DAY_US:
             found = begun = found[:1]
         mine = [d for d in begun if d not in self.seen and (not name or d <= name or last)]
@@ -120,7 +121,7 @@ class NightReader:
             if self._wanted(date):
                 place = self._site_path(date, source)
                 site = self._site(place)
-                window = nightnames.bounds_utc_us(date, zone) if len(found) > 1 else None
+                window = nightnames.bounds_utc_us(date, zone, turn) if len(found) > 1 else None
                 lost = one.left_out(clock, window)
                 site_name = place.name if place else None
                 yield NightSource(date, rec, clock, site, site_name, window, own_names, sky_of(site, date), lost)

@@ -87,11 +87,17 @@ def season_facts(
         "versions": {"duskgate": __version__, "tables": fields.TABLES_VERSION}, "log": reading,
         "site": {"names": sorted({n.place["name"] for n in nights}),
                  "zone": nights[-1].place["zone"] if nights else "UTC"},
-        "by": by, "window_h": window_h, "nights": [season_nights.row(n) for n in nights],
+        "active": sorted({n.place["active"] for n in nights}), "by": by, "window_h": window_h,
+        "nights": [season_nights.row(n) for n in nights],
         "no_sight": [n.date for n in nights if n.live_s <= 0], "damaged": [n.date for n in nights if n.damaged],
         "totals": _totals(used), "hours": _hours(sighted),
     }  # fmt: skip
-    facts["best_window"], facts["without_each"] = best_window(views, [n.date for n in used], window_h * 3600)
+    facts["best_window"], facts["without_each"] = best_window(
+        [season.inside(v, n.hours_us) for v, n in zip(views, used, strict=True)],
+        [n.date for n in used],
+        window_h * 3600,
+    )
+    facts["best_window"]["hours"] = season_words.hours_text([n.place["active"] for n in used if n.hours_us])
     facts["spread"] = season.spread([n.by_clock for n in used])
     facts["centre"] = dayclock.centre(np.concatenate([n.by_clock.visits_s for n in used] or [np.empty(0)]) / 3600.0)
     facts["moon"] = moon([n for n in sighted if n.by_sunset and n.moon_lit is not None])
@@ -107,6 +113,8 @@ def season_facts(
 
 def _chosen(nights: list[SeasonNight], by: str | None) -> tuple[str, list[str]]:
     """What hours count from, and what that leaves out."""
+    if by is None and nights and all(n.place["active"] == "day" for n in nights):
+        return "clock", []
     placed = [n for n in nights if n.by_sunset]
     if by == "clock" or not nights:
         return by or "clock", []

@@ -36,6 +36,7 @@ class SeasonNight:
     moon_lit: float | None
     moon_up_us: np.ndarray
     dark_us: tuple[int, int] | None
+    hours_us: tuple[int, int] | None  # when the visitor is about by the sun; None: not known, or day and night
     place: dict
     site_file: str | None
     files: list[str]
@@ -52,7 +53,9 @@ def keep(source: NightSource, night: Any, view: Any, pauses_s: np.ndarray) -> Se
     start, end = setting.night_span(tables)
     sky = source.sky or {}
     sunset, sunrise = sky.get("sunset_utc_us"), sky.get("sunrise_utc_us")
-    midnight = nightnames.bounds_utc_us(date, place["zone"])[0] + HALF_DAY_US
+    turn = nightnames.turn_of(source.site)
+    midnight = nightnames.bounds_utc_us(date, place["zone"], turn)[0]
+    midnight += HALF_DAY_US if turn == nightnames.NOON else 0
     up = np.array(sky.get("moon_up") or [], np.int64).reshape(-1, 2)
     local = words.LocalTime(place["zone"], start or midnight, end or midnight)
     return SeasonNight(
@@ -61,7 +64,8 @@ def keep(source: NightSource, night: Any, view: Any, pauses_s: np.ndarray) -> Se
         session_s=float(seen["session_s"]), rate=night.estimates["rates"]["session_per_h"],
         criterion_s=visits["criterion_s"], criterion_source=visits["criterion_source"], gaps_s=thinned(pauses_s),
         n_starts=len(tables["boots"]), moon_lit=sky.get("moon_lit"), moon_up_us=up,
-        dark_us=(sunset, sunrise) if sunset and sunrise else None, place=place, site_file=source.site_file,
+        dark_us=(sunset, sunrise) if sunset and sunrise and sunset < sunrise else None,
+        hours_us=setting.active_hours(source.site, sky), place=place, site_file=source.site_file,
         files=list(source.files), local=local, partial=_partial(source, tables, local),
         damaged=bool(len(source.problems)),
     )  # fmt: skip

@@ -113,8 +113,7 @@ def lines(facts: dict, last: Any) -> list[str]:
         ("Nights", spread_text(facts["spread"], rows)),
         ("Centre", centre_text(facts["centre"])),
         *(("Best", text) for text in best_texts(facts, last)),
-        ("Moon", ratio_text(facts["moon"]["up"], "moon up", "moon down or less than a quarter lit", "place")),
-        ("", ratio_text(facts["moon"]["bright"], "nights at least half lit", "darker nights", "place")),
+        *(("Moon", text) for text in moon_texts(facts)),
         ("Trend", trend_text(facts["trend"])),
         *(("Compare", text) for text in compare_texts(facts)),
     ]  # fmt: skip
@@ -177,10 +176,18 @@ def best_texts(facts: dict, last: Any) -> list[str]:
         zero = last.by_sunset.zero_utc_us
         at = [int(zero + best[k] * 1e6) for k in ("start_s", "end_s")]
         span += f" ({last.local.span(*at)} on {last.date})"
-    first = [f"{span}: {rate(best['rate_per_h'])}"]
+    hours_said = f" ({best['hours']})" if best.get("hours") else ""
+    first = [f"{span}: {rate(best['rate_per_h'])}{hours_said}"]
     if facts["status"] == "few":
         return [f"{first[0]}; {best['text']}"]
     return [*first, rivals_text(best, by), *_next_text(best, by), without_text(facts["without_each"], by)]
+
+
+def hours_text(active: list[str]) -> str:
+    """Between which hours windows were sought; empty where nothing bounded them."""
+    said = {"night": "sunset to sunrise", "day": "sunrise to sunset"}
+    kinds = [said[a] for a in dict.fromkeys(active) if a in said]
+    return f"sought from {' and '.join(kinds)}, half an hour longer at both ends" if kinds else ""
 
 
 def rivals_text(best: dict, by: str) -> str:
@@ -228,6 +235,15 @@ def ratio_text(e: dict | None, one: str, other: str, key: str) -> str:
     d = 2 if e["hi"] < 10 else 1
     return (f"{words.number(e['value'], d)} times as many visits per hour ({words.number(e['lo'], d)} to "
             f"{words.number(e['hi'], d)}), {sides}, same hours{told}")  # fmt: skip
+
+
+def moon_texts(facts: dict) -> list[str]:
+    """What the moon changed; nothing where only days were watched."""
+    if facts["active"] == ["day"]:
+        return []
+    moon = facts["moon"]
+    return [ratio_text(moon["up"], "moon up", "moon down or less than a quarter lit", "place"),
+            ratio_text(moon["bright"], "nights at least half lit", "darker nights", "place")]  # fmt: skip
 
 
 def centre_text(centre: dict) -> str:

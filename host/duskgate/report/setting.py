@@ -16,6 +16,7 @@ BEAM_SOURCE_WORDS = {
     "beside": "The beam stands beside the rig's own: the delay also holds the animal's way between both beams.",
     "": "The site file does not say where the beam's signal is taken, so what the delay contains is not known.",
 }
+SUN_MARGIN_S = 1800.0  # before sunset and after sunrise, or the other way round: visitors of the dusk still count
 TWILIGHTS = ("day", "civil twilight", "nautical twilight", "astronomical twilight", "night")
 
 
@@ -48,6 +49,7 @@ def site_facts(site: Any) -> dict:
     return {
         "name": words.clean(get("name", "a site without a site file")),
         "zone": str(get("zone", "UTC")),
+        "active": str(get("active", "night")),
         "latitude_deg": get("latitude_deg", None),
         "longitude_deg": get("longitude_deg", None),
         "beam_source": str(get("beam_source", "")),
@@ -91,7 +93,9 @@ def sky_facts(sky: dict | None, local: words.LocalTime) -> dict:
     out = {"known": True, **sky}
     sunset, sunrise = sky.get("sunset_utc_us"), sky.get("sunrise_utc_us")
     parts = []
-    if sunset and sunrise:
+    if sunset and sunrise and sunrise < sunset:
+        parts.append(f"Sunrise {local.clock(sunrise)}, sunset {local.clock(sunset)}.")
+    elif sunset and sunrise:
         out["dark_h"] = (sunrise - sunset) / HOUR_US
         parts.append(f"Sunset {local.clock(sunset)}, sunrise {local.clock(sunrise)}.")
     lit = sky.get("moon_lit")
@@ -103,11 +107,26 @@ def sky_facts(sky: dict | None, local: words.LocalTime) -> dict:
     return out
 
 
+def active_hours(site: Any, sky: dict | None) -> tuple[int, int] | None:
+    """From when to when (us UTC) the site's visitor is about, by the sun; None: not known, or by day and night.
+
+    A night visitor from SUN_MARGIN_S before sunset to as long after sunrise, a day visitor from before sunrise to after
+    sunset.
+    """
+    active = getattr(site, "active", "night")
+    begin, end = ("sunrise_utc_us", "sunset_utc_us") if active == "day" else ("sunset_utc_us", "sunrise_utc_us")
+    lo, hi = ((sky or {}).get(key) for key in (begin, end))
+    if active == "both" or not lo or not hi or hi <= lo:
+        return None
+    margin = int(SUN_MARGIN_S * 1e6)
+    return lo - margin, hi + margin
+
+
 def _in_the_night(sky: dict) -> list[tuple[int, int]]:
     """Spans with the moon up between sunset and sunrise; whole spans where the sun does not set or rise."""
     start, end = sky.get("sunset_utc_us"), sky.get("sunrise_utc_us")
     spans = [(lo, hi) for lo, hi in sky.get("moon_up", [])]
-    if start and end:
+    if start and end and start < end:
         spans = [(max(lo, start), min(hi, end)) for lo, hi in spans]
     return [(lo, hi) for lo, hi in spans if hi > lo]
 
@@ -131,7 +150,20 @@ def exposure_facts(est: dict) -> dict:
     return {**e, "text": text, "sentence": f"Time of sight: {text}. Rates are per hour of sight."}
 
 
-def best_window_facts(est: dict, local: words.LocalTime) -> dict | None:
+WHEN_ACTIVE = "active in the site file says when the visitor comes: night, day or both"
+
+
+def _hours_words(kept: bool, active: str) -> str:
+    """What the sun had to do with the choice of the window."""
+    margin = words.hours(SUN_MARGIN_S)
+    ends = ("sunset", "sunrise") if active == "night" else ("sunrise", "sunset")
+    span = f"from {margin} before {ends[0]} to {margin} after {ends[1]}"
+    if kept:
+        return f'Windows were sought {span} (active = "{active}" in the site file).'
+    return f"The log holds no whole window {span}, so all its hours were searched; {WHEN_ACTIVE}."
+
+
+def best_window_facts(est: dict, local: words.LocalTime, active: str = "night") -> dict | None:
     """The best window with its doubt: which windows it does not beat, and how many nights it rests on."""
     best = est.get("best_window") or {}
     start, end = best.get("start_utc_us"), best.get("end_utc_us")
@@ -146,6 +178,13 @@ def best_window_facts(est: dict, local: words.LocalTime) -> dict | None:
     note = best.get("text", "")
     if known and not note:
         note = f"Rests on {words.count(nights, 'night')}."
+    if best.get("hours_kept") is not None:
+        note = f"{note} {_hours_words(best['hours_kept'], active)}".strip()
+        outside, n = best.get("n_outside", 0), (est.get("visits") or {}).get("n", 0)
+        if outside * 2 > n:
+            note += (
+                f" But {words.number(outside)} of {words.count(n, 'visit')} came outside these hours: {WHEN_ACTIVE}."
+            )
     if known and rivals and not best.get("text"):
         unbeaten = words.count(len(rivals), "window").capitalize()
         note = f"{note} {unbeaten} of this length cannot be told from the best one.".strip()
