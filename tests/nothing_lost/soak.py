@@ -40,6 +40,7 @@ WEEK_S, DAY_S, HOUR_NS = 604_800, 86_400, 3_600_000_000_000
 BOARD, START_UTC_S = "e66138528361ac2f", 1_750_000_000
 COMMIT_S, LATE_S = 10, 0.1  # longest wait of a record for its commit, and what the loop may be late by
 LONG_BOOT_H = 24
+LAST_TRIES = 5
 
 
 @dataclass
@@ -151,6 +152,17 @@ def pull(url: str, book: Path, stop_at: float | None = None) -> bool:
     return True
 
 
+def last_pull(url: str, book: Path) -> None:
+    """A pull that has to go through; the board may be starting just then, on a computer that is busy."""
+    for _ in range(LAST_TRIES):
+        try:
+            pull(url, book)
+            return
+        except LinkError:
+            time.sleep(2)
+    pull(url, book)
+
+
 def small_change(url: str, rng: np.random.Generator) -> str:
     """One of the things that people do to a running board; its name."""
     with BoardLink(url) as link:
@@ -187,7 +199,7 @@ def live_through(week: Week, flash: Path, book: Path, tally: Tally, rng: np.rand
             except DuskgateError:
                 tally.count("no answer in a restart")  # the board was off or starting just then: tried again later
         board.wait_scene_end()
-        pull(board.url, book)
+        last_pull(board.url, book)
         with BoardLink(board.url) as link:
             tally.full_while_pulled += link.state()["store"] != "ok"
         tally.count("pull")
