@@ -29,6 +29,8 @@ STEPS_GAIN = 1.0  # log posterior by which the free shape must beat the power cu
 N_STEPS = 7  # knots at equal shares of the trials
 N_EVEN, EVEN_FIRST = 14, (-6.0, 2.0)  # and evenly spread ones, for the interval: where a knee sits is not known
 
+EVEN_SHARE = 0.35  # weight of the evenly spread ones, which are wider and wander more
+
 
 @dataclass
 class Recycle:
@@ -192,7 +194,7 @@ def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Blend, F
         if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
             spread = _knots(np.linspace(0, data.u[near].max(), N_EVEN + 1))
             even = _steps(data, power, Steps(spread, first=EVEN_FIRST))
-            return ([(steps, 0.5), (even, 0.5)] if even.converged else [(steps, 1.0)]), power
+            return ([(steps, 1 - EVEN_SHARE), (even, EVEN_SHARE)] if even.converged else [(steps, 1.0)]), power
     return _led_by(power, two), power
 
 
