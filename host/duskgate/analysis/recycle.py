@@ -28,7 +28,6 @@ STEPS_NEAR = 500  # informative breaks that carry a curve of free shape
 STEPS_GAIN = 1.0  # log posterior by which the free shape must beat the power curve
 N_STEPS = 7  # knots at equal shares of the trials
 N_EVEN, EVEN_FIRST = 14, (-6.0, 2.0)  # and evenly spread ones, for the interval: where a knee sits is not known
-
 EVEN_SHARE = 0.35  # weight of the evenly spread ones, which are wider and wander more
 
 
