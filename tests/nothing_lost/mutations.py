@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import zlib
 from collections.abc import Callable
 
@@ -123,6 +124,36 @@ def frames_mutate(rng: random.Random, data: bytes) -> bytes:
     """Frames spoiled, mostly with right checks again."""
     out = spoil(rng, data)
     return repair_frames(out) if rng.random() < 0.7 else out
+
+
+CELLS = (
+    (b"0", b"0", b"1", b"2147483647", b"2147483648", b"-1", b"0.5", b"1e0", b" 0", b""),
+    (b"0", b"0.0005", b"1000", b"4503599627370", b"4503599627371", b"1e12", b"1e-5", b"-0", b"nan", b"inf", b"1e308"),
+    (b"BEAM", b"BEAM2", b"SYNC", b"FLASH4", b"SECOND", b"x", b"levels", b"lost_edges", b"boot_cause", b"rtc_unix_ms"),
+    (b"0", b"1", b"1", b"127", b"-5", b"9007199254740991", b"9007199254740992", b"1e15", b"true", b"1_0"),
+)  # fmt: skip
+
+
+def csv_mutate(rng: random.Random, data: bytes) -> bytes:
+    """Rows of a table doubled, moved, mostly put in order again, with other cells; sometimes spoiled byte by byte."""
+    if rng.random() < 0.15:
+        return spoil(rng, data)
+    head, *rows = data.splitlines() or [b""]
+    if rng.random() < 0.95:
+        head = READINGS.splitlines()[0] if b"kind" in data else EDGES.splitlines()[0]
+    cells = [row.split(b",")[:4] for row in rows[:60] if row.count(b",") == 3] or [[b"0", b"1", b"BEAM", b"1"]]
+    for _ in range(rng.choice((1, 1, 2, 4))):
+        row, column = rng.randrange(len(cells)), rng.randrange(4)
+        if rng.random() < 0.3:
+            cells.insert(rng.randrange(len(cells) + 1), list(cells[row]))
+        words = CELLS[column] if rng.random() < 0.9 else WORDS
+        number = b"%d" % rng.randrange(10_000 if column == 1 else 2)
+        cells[row][column] = rng.choice(words) if rng.random() < 0.6 else number
+        if column == 2 and rng.random() < 0.8:
+            cells[row][2] = rng.choice(CELLS[2][6:10] if b"kind" in head else CELLS[2][:4])
+    if rng.random() < 0.8:
+        cells.sort(key=lambda row: tuple(int(cell) if re.fullmatch(rb"[0-9]{1,19}", cell) else 0 for cell in row[:2]))
+    return rng.choice((b"\n", b"\n", b"\r\n")).join([head, *map(b",".join, cells)]) + b"\n"
 
 
 def settings_mutate(rng: random.Random, data: bytes) -> bytes:

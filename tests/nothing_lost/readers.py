@@ -303,9 +303,9 @@ def readers() -> dict[str, Reader]:
     return {
         "decoder": Reader(log.feed, [mutate.small_log(), mutate.log_file()], mutate.log_mutate, 1_000_000, log.flush),
         "framing": Reader(feed_framing, [mutate.frames(), mutate.facts(), request], mutate.frames_mutate, 1_000_000),
-        "edges": Reader(OnDisk("edges.csv", _edges).feed, [mutate.EDGES, crlf, bom], mutate.spoil, 1_000_000),
+        "edges": Reader(OnDisk("edges.csv", _edges).feed, [mutate.EDGES, crlf, bom], mutate.csv_mutate, 1_000_000),
         "answers": Reader(feed_answers, [mutate.frames(), mutate.facts()], mutate.frames_mutate, 100_000),
-        "readings": Reader(OnDisk("readings.csv", _readings).feed, [mutate.READINGS], mutate.spoil, 100_000),
+        "readings": Reader(OnDisk("readings.csv", _readings).feed, [mutate.READINGS], mutate.csv_mutate, 100_000),
         "vcd": Reader(OnDisk("edges.vcd", _vcd).feed, [mutate.VCD], mutate.spoil, 100_000),
         "site": Reader(site.feed, [mutate.site_text()], mutate.spoil, 100_000),
         "settings": Reader(feed_settings, [settings], mutate.settings_mutate, 100_000),
