@@ -53,7 +53,7 @@ def test_readme_opens_with_the_job_in_one_paragraph():
 
 def test_the_two_commands_install_what_they_need():
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
-    assert set(extras) == {"demo", "test", "dev"}
+    assert set(extras) == {"demo", "test", "fuzz", "dev"}
     assert "duskgate[demo]" in extras["test"]
     assert '".[demo]"' in commands()["demo"] and '".[test]"' in commands()["test"]
     assert commands()["test"].endswith("-m pytest")

@@ -44,11 +44,13 @@ def _of_hands(rec: Any, clock: Any, site: Any, window: tuple[int, int]) -> dict:
     night = analyse(rec, clock, site, window)
     path = site.path if site else "beam_flash"
     found = (night.estimates.get("latency") or {}).get(path) or {}
-    fires = night.estimates.get("fires") or {}
+    breaks = night.tables["breaks"]
+    # of the breaks that ended in time: one still open at the end may have its light already
+    answered = int(breaks["outcome"].isin(["partial", "all"]).sum())
     return _plain(
         {
-            "path": path, "shots": len(night.tables["breaks"]), "started": len(night.tables["breaks"]),
-            "answered": int(fires.get("answered") or 0), "sensors": list(found.get("heads") or {}),
+            "path": path, "shots": len(breaks), "started": len(breaks),
+            "answered": answered, "sensors": list(found.get("heads") or {}),
             "delay": {key: found.get(key) or {} for key in ("first_us", "heads")},
             "skew_us": found.get("skew_us") or {}, "recycle": night.estimates.get("recycle") or {},
         }

@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from typing import Any
 
+HAND_GONE_S = 3.0
+
 
 class BeamHands:
     """Follows the recent records of one board from `begin` on; `looked` holds each look at them."""
@@ -61,4 +63,19 @@ class BeamHands:
             say("  seen. Hand away.")
             clock.sleep(settle_s if number == count else pause_s)
             self.follow()
+        self._until_whole(poll_s)
         return kept
+
+    def _until_whole(self, poll_s: float) -> None:
+        """Wait for the hand to leave the beam, at most HAND_GONE_S: a break without its end is none in the log."""
+        import numpy as np
+
+        from ..fields import BEAM
+
+        end = self.link.clock.monotonic() + HAND_GONE_S
+        while self.link.clock.monotonic() < end:
+            edges = np.concatenate([found.edges.active[found.edges.channel == BEAM] for found in self.looked])
+            if not len(edges) or not edges[-1]:
+                return
+            self.link.clock.sleep(poll_s)
+            self.follow()
