@@ -51,9 +51,9 @@ def hover(page, told: dict) -> None:
     for box in page.locator(".plot .nsewdrag").all()[:4]:
         box.scroll_into_view_if_needed()
         place = box.bounding_box()
-        for k in range(1, 5):
-            page.mouse.move(place["x"] + place["width"] * k / 5, place["y"] + place["height"] / 2)
-            page.wait_for_timeout(10)
+        for k in range(1, 9):
+            page.mouse.move(place["x"] + place["width"] * k / 9, place["y"] + place["height"] / 2)
+            page.wait_for_timeout(150)  # hover texts come with a delay
             told["hovered"].update(page.locator(".hoverlayer .hovertext").all_text_contents())
 
 
