@@ -63,7 +63,7 @@ def _read(path: Path, header: tuple[str, ...]) -> pd.DataFrame:
     try:
         try:
             rows = pd.read_csv(path, dtype={**numeric, header[2]: "str"}, **how)
-        except ValueError:
+        except (ValueError, OverflowError):  # a whole number of hundreds of digits is beyond a double
             rows = _locate(path, header, how)
     except pd.errors.ParserError as error:
         raise UsageError(f"{path}: {_parser_words(str(error))}") from error
