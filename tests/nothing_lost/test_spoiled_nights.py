@@ -53,8 +53,8 @@ def test_spoiled_logs_are_shown_or_refused(tmp_path, seed):
 @given(st.integers(0, 2**32))
 def test_spoiled_captures_are_shown_or_refused(tmp_path, seed):
     rng, room = random.Random(seed), readers()
-    for name, data in (("edges.csv", mutate.EDGES), ("a.vcd", mutate.VCD)):
-        fed(tmp_path, name, mutate.spoil(rng, data) if rng.random() < 0.8 else data, page=seed % 4 == 0)
+    for name, data, spoil in (("edges.csv", mutate.EDGES, mutate.csv_mutate), ("a.vcd", mutate.VCD, mutate.spoil)):
+        fed(tmp_path, name, spoil(rng, data) if rng.random() < 0.8 else data, page=seed % 4 == 0)
     (tmp_path / "readings.csv").write_bytes(room["readings"].mutate(rng, mutate.READINGS))
     (tmp_path / "site.toml").write_bytes(mutate.spoil(rng, mutate.site_text()))
 
