@@ -97,7 +97,7 @@ class Thresholds:
     dew_near_s: float = key(180.0, "flicker this close to it belongs to it, s", low=0, high=86_400)
     dew_short_ms: float = key(6.0, "shorter than this is a drop or an insect even there, ms", low=0, high=1000)
     dew_density_s: float = key(30.0, "time on either side over which flicker is counted, s", low=1, high=3600)
-    dew_odds: float = key(0.8, "a visit there must be this many times likelier than flicker", low=0.001, high=1e6)
+    dew_odds: float = key(2.0, "a visit there must be this many times likelier than flicker", low=0.001, high=1e6)
     dark_join_s: float = key(30.0, "dark pieces closer than this are one darkness, s", low=0, high=86_400)
     leaf_breaks: int = key(7, "this many regular breaks in a row are a leaf", "whole", low=3, high=1000)
     leaf_strokes: int = key(12, "such runs hold at least this many in all ...", "whole", low=3, high=10_000)

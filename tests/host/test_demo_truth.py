@@ -61,10 +61,9 @@ def test_no_break_that_the_log_holds_is_lost(nights, name):
 
 @pytest.mark.parametrize("name", list(scenes.PRESETS))
 def test_kinds_of_breaks_are_the_true_ones(nights, name):
-    # two drops of dew may fall as a visit's breaks do: a night of 36 such breaks may lose two, all nights hardly any
     true, found = scores.kinds_of(nights[name])
     assert (true == found).mean() > 0.95
-    for kind, least in (("glitch", 1.0), ("blocked", 0.94), ("leaf", 0.9), ("visit", 0.97)):
+    for kind, least in (("glitch", 1.0), ("blocked", 0.97), ("leaf", 0.9), ("visit", 0.97)):
         if (true == kind).sum() >= 20:
             assert (found[true == kind] == kind).mean() >= least, kind
 

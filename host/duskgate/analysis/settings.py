@@ -21,7 +21,7 @@ class Settings:
     dew_near_s: float = 180.0  # flicker this close to it belongs to it
     dew_short_ms: float = 6.0  # shorter than this is a drop or an insect even there
     dew_density_s: float = 30.0  # time on either side over which the flicker's density is counted
-    dew_odds: float = 0.8  # a visit there must be this many times likelier than flicker
+    dew_odds: float = 2.0  # a visit there must be this many times likelier than flicker
     dark_join_s: float = 30.0  # dark pieces closer than this are one darkness
     leaf_breaks: int = 7
     leaf_strokes: int = 12  # at least so many in all, in runs no farther apart than ...
