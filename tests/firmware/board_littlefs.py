@@ -8,29 +8,18 @@ from core import records
 from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.store import FULL, OK, Store
+from sim.flash_fs import FlashFs
 
 import helpers
 
 
-class Fs:
-    """As sim/flash_fs.py, on a block device of the test's own."""
+class Fs(FlashFs):
+    """The virtual board's, on a block device of the test's own."""
 
     def __init__(self, flash, fresh=False):
         if fresh:
             vfs.VfsLfs2.mkfs(flash, progsize=256)
-        self._files = vfs.VfsLfs2(flash, progsize=256)
-        self.open, self.remove = self._files.open, self._files.remove
-        self.rename, self.mkdir = self._files.rename, self._files.mkdir
-
-    def listdir(self, folder):
-        return [entry[0] for entry in self._files.ilistdir(folder)]
-
-    def size(self, name):
-        return self._files.stat(name)[6]
-
-    def space(self):
-        facts = self._files.statvfs("/")
-        return facts[0], facts[2], facts[3]
+        super().__init__(vfs.VfsLfs2(flash, progsize=256))
 
 
 def recorder(fs, boot_id=7):

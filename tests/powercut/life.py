@@ -15,6 +15,7 @@ from core.commit_policy import CommitPolicy
 from core.recorder import Recorder
 from core.settings import Settings
 from core.store import Store
+from sim.flash_fs import FlashFs
 
 LEVELS = 0x7F
 RESTATED = struct.pack("<IHBB", 1, 0, 0x4B, 0)
@@ -27,7 +28,7 @@ LOADS = {}  # version -> name of the pack, its text, the finisher, {name: text} 
 FINISHER = b"# Duskgate: puts"  # how the main.py of a load under way begins
 
 
-class Fs:
+class Fs(FlashFs):
     """As chip/flash_fs.py: mounted as the board's start-up mounts it, which formats what it cannot mount."""
 
     def __init__(self, flash):
@@ -38,27 +39,16 @@ class Fs:
             self.formatted = True
             vfs.VfsLfs2.mkfs(flash, progsize=256)
             files = vfs.VfsLfs2(flash, progsize=256)
-        self._files = files
+        super().__init__(files)
         self.opened = []
-        self.remove = files.remove
-        self.rename, self.mkdir = files.rename, files.mkdir
+        self.open = self._noted
 
-    def open(self, name, mode):
+    def _noted(self, name, mode):
         file = self._files.open(name, mode)
         self.opened.append(file)
         if len(self.opened) > MOST_OPEN:
             self.opened.pop(0)
         return file
-
-    def listdir(self, folder):
-        return [entry[0] for entry in self._files.ilistdir(folder)]
-
-    def size(self, name):
-        return self._files.stat(name)[6]
-
-    def space(self):
-        facts = self._files.statvfs("/")
-        return facts[0], facts[2], facts[3]
 
 
 class Truth:
