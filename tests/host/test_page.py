@@ -8,7 +8,8 @@ from html.parser import HTMLParser
 
 import pytest
 from duskgate.report.facts import night_facts
-from duskgate.report.page import json_for_script, night_page, packed, script_safe
+from duskgate.report.page import night_page
+from duskgate.report.whole_page import json_for_script, packed, script_safe
 from plotly.offline import get_plotlyjs
 
 from tests.host.sample_night import LOG, SITE, nothing_night, problems, sample_night, sample_sky

@@ -22,7 +22,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from duskgate.cli.say import say, say_json
 from duskgate.report.facts import night_facts
-from duskgate.report.page import json_for_script, night_page, packed
+from duskgate.report.page import night_page
+from duskgate.report.whole_page import json_for_script, packed
 from duskgate.tables import RISKY, neutral, read_table, write_tables
 
 from tests.host.sample_night import LOG, SITE, problems, sample_night, sample_sky
