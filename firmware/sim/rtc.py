@@ -4,6 +4,8 @@ import errno
 
 from core.anchors import NO_CHIP, NO_WAVE, OSCILLATOR_STOPPED
 
+from sim import scene
+
 
 class Rtc:
     """State bits of tag 51 come from the scene; setting the chip clears the one for an oscillator that had stopped."""
@@ -13,11 +15,15 @@ class Rtc:
         self._wave = wave
         self._stamper = stamper
         self._temp_c100 = 2000
+        self._ahead_s = 0  # what its registers hold, less what its wave has counted
         self._state = 0 if wave.ever else NO_CHIP | NO_WAVE
 
     def scene_state(self, tick, bits):
         self._state = bits
         self._stamper.wave_off(tick, bool(bits & NO_WAVE))
+
+    def scene_ahead(self, _tick, value):
+        self._ahead_s = scene.signed(value)
 
     def scene_temperature(self, c100):
         self._temp_c100 = c100
@@ -29,7 +35,7 @@ class Rtc:
     def read(self):
         self._need_chip()
         self._stamper.run_to(self._time.tick())
-        return self._wave.second()
+        return self._wave.second() + self._ahead_s
 
     def stopped(self):
         self._need_chip()
@@ -39,7 +45,7 @@ class Rtc:
         self._need_chip()
         tick = self._time.tick()
         self._stamper.run_to(tick)
-        self._wave.set(second, tick)
+        self._wave.set(second - self._ahead_s, tick)
         self._state &= ~OSCILLATOR_STOPPED
         self._stamper.wave_off(tick, bool(self._state & NO_WAVE))
         return True

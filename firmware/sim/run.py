@@ -118,7 +118,7 @@ class Board:
         self.supply = Supply()
         self.button = Button()
         handlers = self._handlers()
-        for kind in (scene.LEVELS, scene.SUPPLY_MV, scene.TEMPERATURE_C100, scene.CLOCK_STATE):
+        for kind in (scene.LEVELS, scene.SUPPLY_MV, scene.TEMPERATURE_C100, scene.CLOCK_STATE, scene.CLOCK_AHEAD):
             if self.last[kind] is not None:
                 handlers[kind](0, self.last[kind])
         self.pace = Pace(self.time, self.events, handlers, self.stamper, stream, speed, say)
@@ -141,6 +141,7 @@ class Board:
         handlers[scene.TEMPERATURE_C100] = lambda _tick, value: self.rtc.scene_temperature(scene.signed(value))
         handlers[scene.RING_LOSS] = self.stamper.lose
         handlers[scene.CLOCK_STATE] = self.rtc.scene_state
+        handlers[scene.CLOCK_AHEAD] = self.rtc.scene_ahead
         handlers[scene.BUTTON] = lambda _tick, _value: self.button.scene_press()
         handlers[scene.FIFO_DROP] = self.stamper.drop
         return handlers

@@ -14,7 +14,8 @@ RING_LOSS = const(5)  # value: words lost
 CLOCK_STATE = const(6)  # bits of tag 51
 BUTTON = const(7)
 FIFO_DROP = const(8)
-KINDS = const(9)
+CLOCK_AHEAD = const(9)  # seconds by which the chip's registers are ahead of its wave's count (signed); the wave goes on
+KINDS = const(10)
 
 RECORD = const(16)
 _CHUNK = const(256)  # records read at once

@@ -10,6 +10,12 @@ def shown(value: object, most: int = 60) -> str:
     return "".join(c if c.isprintable() else "?" for c in text[:most])
 
 
+def ahead_text(off_s: float) -> str:
+    """'2.5 h behind', '365.0 days ahead of'."""
+    size, unit = next((s, u) for s, u in ((86_400, "days"), (3600, "h"), (60, "min")) if abs(off_s) >= s or s == 60)
+    return f"{abs(off_s) / size:.1f} {unit} {'ahead of' if off_s > 0 else 'behind'}"
+
+
 class DuskgateError(Exception):
     """Base of every error that is not a bug of ours."""
 

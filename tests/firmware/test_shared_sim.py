@@ -5,6 +5,7 @@ import os
 from sim import scene
 from sim.edge_stamper import EdgeStamper
 from sim.pace import Time
+from sim.rtc import Rtc
 from sim.wave import Wave
 
 import helpers
@@ -243,3 +244,18 @@ def test_ticks_are_rounded_up_for_events_and_down_for_now():
     assert time.tick() == 1
     other = Time(0, 48000000, 9)
     assert other.to_tick(375) == 2 and other.to_tick(188) == 2 and other.to_tick(187) == 1
+
+
+def test_registers_ahead_of_the_wave_leave_the_wave_alone_and_a_setting_is_right():
+    path = written([], 600)
+    now = Now()
+    now.now = 30 * NS // 72 + 12345
+    wave = Wave(path, Time(0, 125000000, 9).to_tick, 0)
+    stamper = EdgeStamper(now, wave, 125000000, 9, 0x7F)
+    rtc = Rtc(now, wave, stamper)
+    before, following = rtc.read(), wave.next_tick
+    rtc.scene_ahead(now.now, 0xFFFFFFFF - 3599)
+    assert rtc.read() == before - 3600 and wave.next_tick == following
+    rtc.set(1800000000)
+    os.remove(path)
+    assert rtc.read() == 1800000000

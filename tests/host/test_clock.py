@@ -308,3 +308,26 @@ def test_native_log_and_the_header_of_its_pull(tmp_path):
     assert abs(clock.utc_us(0, 900 * 10**9) - (START_US + 900_500_000)) < 1000
     assert clock.table["n_host"].tolist() == [1] and clock.unc_us(0, 1800 * 10**9) < 10_000
     assert fit_clock(decode_blocks(data)).table["n_host"].tolist() == [0]
+
+
+@pytest.mark.parametrize("ppm", [-200, 200, 300])
+@pytest.mark.parametrize("hosts", [1, 2])
+def test_two_crystals_far_apart_are_told_and_the_uncertainty_covers_either(ppm, hosts):
+    t_s = np.arange(1, 8 * 3600, 60)
+    rows = [(0, int(t * 1e9), "rtc_unix_ms", START_US // 1000 + round(t * 1000 * (1 + ppm * 1e-6))) for t in t_s]
+    rows += [(0, int(t * 1e9), "host_unix_ms", START_US // 1000 + t * 1000) for t in (8 * 3600, 10)[:hosts]]
+    clock = fit_clock(recording(rows, [8 * 3600.0]))
+    ns = np.linspace(0, 8 * 3600e9, 50).astype(np.int64)
+    off = np.abs(clock.utc_us(0, ns) - (START_US + ns // 1000))
+    assert (off <= clock.unc_us(0, ns)).all()
+    assert [note for note in clock.notes if f"run {abs(ppm)} ppm apart" in note]
+    assert off.max() < 100_000 if hosts == 2 else off.max() > 5_000_000
+
+
+@pytest.mark.parametrize("days, said", [(-365, "365.0 days behind"), (2, "2.0 days ahead of")])
+def test_a_chip_with_a_wrong_date_is_told_and_the_host_counts(days, said):
+    t_s = np.arange(1, 3600, 60)
+    rows = [(0, int(t) * 10**9, "rtc_unix_ms", START_US // 1000 + (int(t) + days * 86_400) * 1000) for t in t_s]
+    rows.append((0, 3600 * 10**9, "host_unix_ms", START_US // 1000 + 3_600_000))
+    clock = fit_clock(recording(rows, [3600.0]))
+    assert abs(int(clock.utc_us(0, 0)) - START_US) < 50_000 and said in " ".join(clock.notes)

@@ -3,7 +3,7 @@
     python tests/nothing_lost/faults.py [--quick] [--seeds 10] [--rows FILE]
 
 Bad blocks, a flash that cannot be written, erases at the data sheet's worst (400 ms), a watchdog in the middle of a
-commit, a supply that sags and comes back, a clock chip that is gone, a settings file with any byte wrong. Each
+commit, a supply that sags and comes back, a clock chip that is gone or lies, a settings file with any byte wrong. Each
 time every committed edge has to be in the logbook once, at its tick, nothing invented, the board has to go on with what
 still works, and log, `check`, `pull` and the night's facts have to name the fault. Ends with code 1 where one does not.
 """
@@ -15,6 +15,7 @@ import json
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from duskgate.link.port import BoardLink
 from duskgate.logfile.archive import Logbook
 from duskgate.logfile.decode import read_dgl_files
+from duskgate.timebase.clock import fit_clock
 from duskgate.virtual import scene_file
 
 from tests import fakes
@@ -39,9 +41,13 @@ Checks = list[str]  # what did not hold, in words
 
 
 def night(
-    top: Path, seed: int, breaks: int = 300, hours: float = 2.0, every_s: float | None = None, more=()
-) -> soak.Week:
-    """A scene of some hours; with `every_s` one beam break each so many seconds. `more`: records of other kinds."""
+    top: Path, seed: int, breaks: int = 300, hours: float = 2.0, every_s: float | None = None, more=(),
+    start_s: int = soak.START_UTC_S, chip_ppm: float = 0.0,
+) -> soak.Week:  # fmt: skip
+    """A scene of some hours; with `every_s` one beam break each so many seconds. `more`: records of other kinds.
+
+    start_s: Unix second of the clock chip at its begin; chip_ppm: how much too fast the chip runs.
+    """
     rng = np.random.default_rng(seed)
     end = hours * 3600
     t = np.sort(rng.uniform(5, end - 5, breaks)) if every_s is None else np.arange(5, end - 5, every_s)
@@ -50,12 +56,13 @@ def night(
     minutes = np.arange(0, int(end), 60)
     rows = scene_file.in_order([
         scene_file.level_records(np.zeros(len(t), np.int64), start, start + long),
-        scene_file.records(minutes * SEC + 1, scene_file.CLOCK_SECOND, soak.START_UTC_S + minutes),
+        scene_file.records((minutes * SEC / (1 + chip_ppm * 1e-6)).astype(np.int64) + 1, scene_file.CLOCK_SECOND,
+                           start_s + minutes),
         scene_file.records([2], scene_file.SUPPLY_MV, [3900]), *more,
     ])  # fmt: skip
     header = {
         "name": "faults", "seed": seed, "board": soak.BOARD, "clock_hz": 125_000_000, "cycles_per_tick": 9,
-        "end_ns": int(end * SEC), "start_utc_us": soak.START_UTC_S * 10**6, "channels": 127,
+        "end_ns": int(end * SEC), "start_utc_us": start_s * 10**6, "channels": 127,
     }  # fmt: skip
     path = top / f"night{seed}"
     scene_file.write(path, header, rows)
@@ -157,11 +164,10 @@ def watchdog_in_commit(top: Path, seed: int) -> Checks:
     rng = np.random.default_rng(seed)
     at = np.sort(rng.uniform(20, 7000, 150)) * SEC
     resets = scene_file.records(at, scene_file.RESET, np.full(150, 2))
-    lived = Lived(
-        top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", look=False, late_s=COMMIT_LATE_S
-    )
+    lived = Lived(top, night(top, seed, 4000, more=[resets]), f"erase_ms={WORST_ERASE_MS}", late_s=COMMIT_LATE_S)
     causes = set(lived.recording.boots["cause"].astype(str))
-    return lived.exact(4000) + ([] if "watchdog" in causes else [f"no start by the watchdog in the log: {causes}"])
+    wrong = lived.exact(4000) + ([] if "watchdog" in causes else [f"no start by the watchdog in the log: {causes}"])
+    return wrong + wants("pull", lived.pulled, "every block checked") + wants("facts", lived.facts, "watchdog")
 
 
 def sagging_supply(top: Path, seed: int) -> Checks:
@@ -176,20 +182,64 @@ def sagging_supply(top: Path, seed: int) -> Checks:
     wrong = lived.exact(500)
     stops = set(lived.recording.reading("stop")["value"])
     wrong += [] if 2 in stops else [f"no orderly stop for a low supply in the log: {stops}"]
-    return wrong + wants("facts", lived.facts, "logger off") + wants("check", lived.checked, "supply")
+    wrong += wants("facts", lived.facts, "logger off", "power-on") + wants("check", lived.checked, "supply")
+    return wrong + wants("pull", lived.pulled, "every block checked")
+
+
+GONE: list[tuple[int, str, str]] = [  # scene's state bits, what check says, what pull and page say
+    (2 | 4, "no clock chip answers", "no clock chip answered"),
+    (1, "its oscillator had stopped", "oscillator had stopped"),
+    (4, "no 1 Hz wave from it", "no 1 Hz wave came"),
+]
 
 
 def clock_gone(top: Path, seed: int) -> Checks:
     """Silent, stopped, or without its wave from the middle on: the edges stay, and the time is doubted aloud."""
-    kind = ("gone", "stopped", "no wave")[seed % 3]
-    bits = {"gone": 2, "stopped": 1, "no wave": 4}[kind]
-    lived = Lived(top, night(top, seed, more=[scene_file.records([3600 * SEC], scene_file.CLOCK_STATE, [bits])]))
-    words = {
-        "gone": "no clock chip answers",
-        "stopped": "its oscillator had stopped",
-        "no wave": "no 1 Hz wave from it",
+    bits, checked, told = GONE[seed % 3]
+    gone = scene_file.records([3600 * SEC], scene_file.CLOCK_STATE, [bits])
+    lived = Lived(top, night(top, seed, more=[gone], start_s=int(time.time()) - 7200))
+    wrong = lived.exact(600) + wants("check", lived.checked, checked, "MEND") + wants("pull", lived.pulled, told)
+    states = lived.recording.reading("clock_state")["value"].tolist()
+    wrong += [] if any(state & bits == bits for state in states) else [f"no clock state {bits} in the log"]
+    return wrong + wants("facts", lived.facts, told) + time_kept(lived)
+
+
+def clock_lies(top: Path, seed: int) -> Checks:
+    """A wrong date, 200 ppm off, registers that stand still, a jump: the wave goes on, and the log does not believe."""
+    kind = ("wrong date", "200 ppm", "frozen", "jump")[seed % 4]
+    hours = 8 if kind == "200 ppm" else 2
+    rng, half = np.random.default_rng(seed), 1800 * hours
+    days, jump = int(rng.choice([-3650, -365, 365])), int(rng.choice([-1, 1]) * rng.integers(300, 90_000))
+    ticking = half + np.arange(half - 5)
+    ahead = {
+        "wrong date": scene_file.records([0], scene_file.CLOCK_AHEAD, [days * 86_400]),
+        "frozen": scene_file.records(ticking * SEC + SEC // 1000, scene_file.CLOCK_AHEAD, half - ticking),
+        "jump": scene_file.records([half * SEC + 100], scene_file.CLOCK_AHEAD, [jump]),
     }
-    return lived.exact(600) + wants("check", lived.checked, words[kind])
+    more = [ahead[kind]] if kind in ahead else []
+    ppm = -200.0 if kind == "200 ppm" else 0.0  # the scene's board runs exactly, so it is the chip's
+    start_s = int(time.time()) - 3600 * hours
+    lived = Lived(top, night(top, seed, hours=hours, more=more, start_s=start_s, chip_ppm=ppm))
+    wrong = lived.exact(600) + time_kept(lived)
+    if kind == "200 ppm":  # the board cannot know which of both crystals is wrong; check sees what has gathered
+        clock = wants("check", lived.checked, "MEND   clock")
+        return wrong + clock + wants("facts", lived.facts, "run 200 ppm apart", "one of them is out of order")
+    if kind == "wrong date":
+        said = f"{abs(days):.1f} days {'ahead of' if days > 0 else 'behind'}"
+        wrong += wants("pull", lived.pulled, said) + wants("check", lived.checked, "MEND   clock")
+        return wrong + wants("facts", lived.facts, said)
+    wrong += [] if 13 in lived.faults() else [f"no jump in the log: {lived.faults()}"]
+    wrong += wants("pull", lived.pulled, "jumped or stood still") + wants("check", lived.checked, "clock chip jumped")
+    return wrong + wants("facts", lived.facts, "the clock chip jumped", "jumped or stood still")
+
+
+def time_kept(lived: Lived) -> Checks:
+    """The night's begin, by the log and its comparison with this computer, has to lie within its own uncertainty."""
+    clock, told = fit_clock(lived.recording), lived.recording.headers[0]["host_clock"][0]
+    tick_fs = int(lived.recording.boots["tick_fs"].iloc[0])
+    true_us = told["utc_us"] - told["tick"] * tick_fs // 10**9
+    off = abs(int(clock.utc_us(0, 0)) - true_us)
+    return [] if off <= clock.unc_us(0, 0) else [f"the begin is {off / 1e6:.2f} s off, beyond its uncertainty"]
 
 
 def damaged_settings(top: Path, seed: int) -> Checks:
@@ -220,6 +270,7 @@ FAULTS: list[tuple[str, Callable[[Path, int], Checks], int]] = [
     ("watchdog in the middle of commits (150 resets in 2 h)", watchdog_in_commit, 1),
     ("supply that sags and comes back (40 times in an hour)", sagging_supply, 1),
     ("clock chip gone, stopped, without wave", clock_gone, 3),
+    ("clock chip with a wrong date, 200 ppm off, frozen, jumping", clock_lies, 4),
     ("settings file, every byte turned and every length", damaged_settings, 1),
 ]
 

@@ -32,6 +32,7 @@ SCRIPTS: dict[str, tuple[str, list[str], list[str]]] = {
     "link_chaos": ("tests/nothing_lost/link_chaos.py", [], ["--quick"]),
     "fuzz": ("tests/nothing_lost/fuzz.py", ["--reader", "all"], ["--reader", "all", "--inputs", "2000"]),
     "archive": ("tests/nothing_lost/archive.py", [], ["--quick"]),
+    "real_disks": ("tests/nothing_lost/real_disks.py", [], ["--quick"]),
     "hostile_text": ("tests/nothing_lost/hostile_text.py", [], ["--quick"]),
     "soak": ("tests/nothing_lost/soak.py", ["--weeks", "3"], ["--weeks", "0.3"]),
 }

@@ -14,6 +14,7 @@ from ..errors import BoardRefused, LinkError
 from .answers import Segment, SegmentState
 from .blockcheck import HEADER as BLOCK_HEADER
 from .blockcheck import clock_seconds, damaged_spans, quiet_moments, sound_length
+from .clock_told import clock_troubles, far_off
 
 # A board that goes on logging writes a line a minute about itself. Fewer than half an hour of these, and nothing else,
 # are left on the board for the next pull: a file for each look at the board would only litter the logbook.
@@ -132,6 +133,8 @@ class Pull:
         state = {name: told[name] for name in KEPT_OF_STATE if name in told}
         for text in troubles(state):
             self._warn(f"{text}; what was stored before is pulled")
+        for text in (*clock_troubles(state), *far_off(told.get("clock_second"), self.now_utc_us() // 1_000_000)):
+            self._warn(text)
         return state
 
     def _held_here(self, segments: list[Segment]) -> dict[int, int]:

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from ..errors import NothingToAnswer, UsageError
+from ..link.clock_told import clock_troubles
 from ..link.pull import troubles
 from ..logfile import archive, captures, decode, vcd
 from ..timebase import clock as timeclock
@@ -102,7 +103,8 @@ def said_at_pull(headers: list[dict], window: tuple[int, int] | None) -> list[st
         kept = [h for h in kept if window[0] <= h["pulled_utc_us"] < window[1] + DAY_US]
     if not kept:
         return []
-    return [f"At the pull: {text}." for text in troubles(max(kept, key=lambda h: h["pulled_utc_us"])["state"])]
+    state = max(kept, key=lambda h: h["pulled_utc_us"])["state"]
+    return [f"At the pull: {text}." for text in (*troubles(state), *clock_troubles(state))]
 
 
 def find_source(path: Path, date: str | None) -> Source:

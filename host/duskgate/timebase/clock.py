@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from duskgate.errors import ahead_text
 from duskgate.timebase.anchors import Anchors, BootAnchors, Jump, collect
 from duskgate.timebase.line import Line, line, straight
 from duskgate.timebase.placing import place
@@ -32,6 +33,8 @@ UNCHECKED_US = 150_000.0  # one or two anchors cannot show that one of them is b
 CHIP_ALONE_US = 60e6  # a clock chip never compared with a host's clock: tens of seconds are usual
 SET_US = 500_000.0  # setting the chip to whole seconds by a host, the line's delay included
 UNKNOWN_GAP_US = 1_000_000
+OUT_OF_ORDER = 2 * BOARD_DRIFT  # no two crystals in order differ by so much
+FAR_OFF_S = CHIP_ALONE_US / 1e6  # a chip that is further from the host's clock is told
 
 
 @dataclass
@@ -104,7 +107,8 @@ def fit_clock(rec: Recording) -> ClockMap:
     rate = _judge_all(boots, found.jumps)
     notes: list[str] = []
     for epoch in sorted({boot.epoch for boot in boots}):
-        _tie_epoch([b for b in boots if b.epoch == epoch], _doubted(found, boots, epoch), found.jumps, boots, notes)
+        mine = [b for b in boots if b.epoch == epoch]
+        _tie_epoch(mine, _doubted(found, boots, epoch), found.jumps, boots, notes, _drift(rate, notes))
     for boot in boots:
         if boot.line is None and len(boot.anchors.host_ns):
             _tie_directly(boot, rate, notes)
@@ -180,8 +184,23 @@ def _judge_one(number: int, boot: _Boot, jumps: list[Jump], usual: float | None)
     return out
 
 
-def _tie_epoch(mine: list[_Boot], doubted: bool, jumps: list[Jump], boots: list[_Boot], notes: list[str]) -> None:
-    """UTC for all boots of one time scale of the clock chip."""
+def _drift(rate: float | None, notes: list[str]) -> float:
+    """How far the chip's rate may be off; where it and the board's crystal contradict each other, by all of that."""
+    if rate is None or abs(rate) <= OUT_OF_ORDER:
+        return CHIP_DRIFT
+    said = (
+        f"the clock chip and the board's crystal run {abs(rate) * 1e6:.0f} ppm apart, so one of them is out of order: "
+        f"{abs(rate) * 3600:.2g} s may be wrong for each hour from the nearest comparison with a computer"
+    )
+    if said not in notes:
+        notes.append(said)
+    return abs(rate) + CHIP_DRIFT
+
+
+def _tie_epoch(
+    mine: list[_Boot], doubted: bool, jumps: list[Jump], boots: list[_Boot], notes: list[str], drift: float
+) -> None:
+    """UTC for all boots of one time scale of the clock chip. drift: how far its rate may be off."""
     mine = [boot for boot in mine if boot.chip is not None]
     if not mine:
         return
@@ -189,24 +208,32 @@ def _tie_epoch(mine: list[_Boot], doubted: bool, jumps: list[Jump], boots: list[
     clock_us = np.concatenate(clock)
     if len(clock_us):
         utc = np.concatenate([boot.anchors.host_us for boot in mine])
-        fit = tie(clock_us, utc, np.concatenate([boot.anchors.host_unc_us for boot in mine]), CHIP_DRIFT)
-        notes += fit.notes
+        fit = tie(clock_us, utc, np.concatenate([boot.anchors.host_unc_us for boot in mine]), drift)
+        notes += [*fit.notes, *_far_off(clock_us, utc)]
     elif doubted:
         for boot in mine:
             boot.flags.append("the clock chip had stopped and was not set since")
         return
     else:
-        fit = _chip_alone(mine, jumps, boots)
+        fit = _chip_alone(mine, jumps, boots, drift)
     for boot in mine:
         _lay(boot, fit, len(clock_us) > 0)
 
 
-def _chip_alone(mine: list[_Boot], jumps: list[Jump], boots: list[_Boot]) -> Tie:
+def _chip_alone(mine: list[_Boot], jumps: list[Jump], boots: list[_Boot], drift: float) -> Tie:
     """Without a host's reading the chip is taken at its word, as surely as it was set."""
     sets = [j for j in jumps if j.told and boots[j.boot] in mine]
     unc = SET_US if sets else CHIP_ALONE_US
     at = boots[sets[-1].boot].chip.at(np.array([sets[-1].t_ns])) if sets else mine[0].chip.at(np.array([0]))
-    return tie(at, at, np.array([unc]), CHIP_DRIFT)
+    return tie(at, at, np.array([unc]), drift)
+
+
+def _far_off(clock_us: np.ndarray, utc_us: np.ndarray) -> list[str]:
+    """A sentence where the chip showed another time than the host by more than chips stray."""
+    off_s = float(np.median(clock_us - utc_us)) / 1e6
+    if abs(off_s) <= FAR_OFF_S:
+        return []
+    return [f"the clock chip was {ahead_text(off_s)} the computer's clock: times are by the computer's"]
 
 
 def _lay(boot: _Boot, fit: Tie, compared: bool) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from ..errors import UsageError
 
 RECORD = np.dtype([("t_ns", "<u8"), ("what", "<u4"), ("value", "<u4")])
-LEVELS, CLOCK_SECOND, SUPPLY_MV, TEMP_C100, RESET, LOSE, CLOCK_STATE, BUTTON, FIFO_DROP = range(9)
+LEVELS, CLOCK_SECOND, SUPPLY_MV, TEMP_C100, RESET, LOSE, CLOCK_STATE, BUTTON, FIFO_DROP, CLOCK_AHEAD = range(10)
 
 
 def records(t_ns, what: int, value) -> np.ndarray:
