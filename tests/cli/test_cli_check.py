@@ -142,6 +142,18 @@ def test_the_usual_delay_comes_from_the_latest_night():
     assert History().first_delay() is None and History().recycle_s() is None and History().hours_left() is None
 
 
+def test_hours_at_the_least_are_told_in_their_own_words():
+    def known(left: dict) -> History:
+        return History({"supply": {"logger": {"hours_left": left}}}, "2026-07-18")
+
+    least = known({"at_least_h": 7.26})
+    assert least.hours_left() == (7.26, "at least 7.2 h left after the night of 2026-07-18")
+    assert least.hours_are_least()
+    told = known({"value": 20.2, "lo": 15.1, "hi": 26.0, "n": 600, "level": 0.95})
+    assert told.hours_left() == (15.1, "20 h left after the night of 2026-07-18 (15 to 26)")
+    assert not told.hours_are_least() and not History().hours_are_least()
+
+
 def test_real_firmware_with_a_night_behind_it(short_board, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     done = CliRunner().invoke(main, ["check", "--no-hands", "--json", "--port", short_board])

@@ -59,6 +59,11 @@ def said(found: list[items.Item]) -> dict[str, items.Item]:
     return {item.name: item for item in found}
 
 
+def test_cells_vouched_for_longer_than_the_night_are_ready():
+    found = said(items.conclude(seen(hands_rows(), hours=(12.4, 9.0, "at least 12 h left"), hours_at_least=True)))
+    assert found["supply"].word == "ready" and "at least 12 h left, this night needs 9.0 h" in found["supply"].seen
+
+
 def test_records_become_edges_with_their_channels():
     found = look(rows((1.0, 1), (1.002, 1 | 0x38), (1.4, 0)), 0x7F, 0x7F)
     assert found.edges.channel.tolist() == [0, 3, 4, 5, 0, 3, 4, 5]
@@ -107,6 +112,8 @@ def test_a_sound_rig_is_ready():
         ("storage", "look", "room for 1.5", {"state": {"nights_left": 1.5}}),
         ("supply", "mend", "cut-off 5.00", {"cutoff_mv": 5000.0}),
         ("supply", "mend", "needs 9.0 h", {"hours": (4.0, 9.0, "6 h left")}),
+        ("supply", "look", "at least 4.0 h left, this night needs 9.0 h",
+         {"hours": (4.0, 9.0, "at least 4.0 h left"), "hours_at_least": True}),
         ("supply", "look", "no voltage", {"state": {"supply_mv": 3}}),
         ("losses", "look", "7 stamping", {"state": {"ring_lost": 7}}),
         ("fault", "look", "watchdog failed", {"state": {"faults": ["watchdog failed"]}}),

@@ -123,6 +123,7 @@ def make_seen(who: dict, state: dict, known: History, reading: Any, looked: list
     left = known.hours_left()
     if left is not None:
         seen.hours = (left[0], needed, left[1])
+        seen.hours_at_least = known.hours_are_least()
     return seen
 
 

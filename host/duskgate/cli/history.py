@@ -61,12 +61,20 @@ class History:
 
     def hours_left(self) -> tuple[float, str] | None:
         """Hours that the logger's cells had left at the end of that night, at the least, with words."""
+        from ..report.words import estimate_text
+
         left = ((self.estimates.get("supply") or {}).get("logger") or {}).get("hours_left") or {}
+        if left.get("at_least_h") is not None:
+            return left["at_least_h"], f"{estimate_text(left, 'h')} left after the night of {self.date}"
         if left.get("value") is None:
             return None
-        return left[
-            "lo"
-        ], f"{left['value']:.0f} h left after the night of {self.date} ({left['lo']:.0f} to {left['hi']:.0f})"
+        told = f"({left['lo']:.0f} to {left['hi']:.0f})"
+        return left["lo"], f"{left['value']:.0f} h left after the night of {self.date} {told}"
+
+    def hours_are_least(self) -> bool:
+        """Whether `hours_left` is a time that the cells last at the least, and how much longer is not known."""
+        left = ((self.estimates.get("supply") or {}).get("logger") or {}).get("hours_left") or {}
+        return left.get("at_least_h") is not None
 
 
 def history(logbook: Path, site_path: Path | None) -> History:

@@ -10,7 +10,7 @@ import numpy as np
 
 from duskgate.faults import INPUT_CHATTER, INPUT_LONG, INPUT_NEW, INPUT_SILENT, INPUT_TWINS, inputs_of
 from duskgate.fields import BEAM, BEAM2, CHANNELS, FLASHES, SYNC
-from duskgate.ready.records import CHATTER_EDGES, Edges, active_levels
+from duskgate.ready.records import CHATTER_EDGES, Edges, active_levels, active_share
 
 READY, LOOK, MEND = "ready", "look", "mend"
 FLICKER_PER_S = 20.0  # more changes of an untouched beam than this are a receiver at its limit
@@ -51,6 +51,7 @@ class Seen:
     clock_off_s: tuple[float, float] | None = None
     cutoff_mv: float | None = None
     hours: tuple[float, float, str] | None = None  # left at the least, needed, in words
+    hours_at_least: bool = False  # the cells are vouched for so long; how much longer is not known
     light_by_day: bool | None = None  # whether the sun is up; None: place not known
     two_beams: bool = False  # the site file tells of a second one
     version: str = ""  # of the firmware in this tool
@@ -98,6 +99,7 @@ def ready(items: Iterable[Item]) -> bool:
 
 
 def firmware(seen: Seen) -> list[Item]:
+    """Whether the board's firmware is known to this tool and of its version."""
     here = f"board {seen.who['board']}, firmware {seen.who['firmware']}"
     if seen.edge_counts() is None:
         return [Item("firmware", MEND, f"{here} is older than this check", "renew it: duskgate load")]
@@ -107,6 +109,7 @@ def firmware(seen: Seen) -> list[Item]:
 
 
 def store(seen: Seen) -> list[Item]:
+    """Whether the store works and has room, in nights."""
     nights, status = seen.state["nights_left"], seen.state["store"]
     said = f"room for {nights:.3g} more nights, {seen.state['unpulled_bytes'] / 1000:.0f} kB not pulled yet"
     if status != "ok":
@@ -123,6 +126,7 @@ CLOCK_FAULTS = (
 
 
 def clock(seen: Seen) -> list[Item]:
+    """Whether the clock chip runs, is read, and agrees with this computer (s)."""
     bits = seen.state["clock_state"]
     wrong = [Item("clock", word, text, todo) for bit, word, text, todo in CLOCK_FAULTS if bits & bit]
     if wrong:
@@ -137,6 +141,7 @@ def clock(seen: Seen) -> list[Item]:
 
 
 def supply(seen: Seen) -> list[Item]:
+    """Voltage of the logger's cells, and whether it lasts for the coming night (h)."""
     mv = seen.state.get("supply_mv")
     if not isinstance(mv, int) or mv < 100:
         return [Item("supply", LOOK, "no voltage at the cells' input", "right on USB alone; else look at the divider")]
@@ -147,7 +152,11 @@ def supply(seen: Seen) -> list[Item]:
         return [Item("supply", READY if seen.cutoff_mv is None else LOOK, f"{said}; hours left not known", HOURS_TODO)]
     least, needed, text = seen.hours
     said = f"{said}; {text}, this night needs {needed:.1f} h"
-    return [Item("supply", MEND, said, "fresh cells")] if least < needed else [Item("supply", READY, said)]
+    if least >= needed:
+        return [Item("supply", READY, said)]
+    if seen.hours_at_least:
+        return [Item("supply", LOOK, said, "measure the cells, charge or change them: more is not vouched for")]
+    return [Item("supply", MEND, said, "fresh cells")]
 
 
 HOURS_TODO = "a pulled night on these cells, with cutoff_mv in the site file, lets it be said"
@@ -167,18 +176,8 @@ def _stuck(seen: Seen, channel: int) -> bool:
 
 def _mostly_active(seen: Seen, channel: int) -> bool:
     """Active for most of the time that the recent edges cover, with some changes in it."""
-    share = active_share(seen.edges, channel, seen.span_s / seen.tick_s)
+    share = active_share(seen.edges, channel, seen.span_s / seen.tick_s, 2 * FEW)
     return share is not None and share > 0.5
-
-
-def active_share(edges: Edges, channel: int, span_ticks: float) -> float | None:
-    """Share of the time between the first and the last change in which the channel was active; None: too few."""
-    mine = edges.channel == channel
-    tick, active = edges.tick[mine], edges.active[mine]
-    if len(tick) < 2 * FEW or span_ticks <= 0:
-        return None
-    spans = np.diff(tick)
-    return float(spans[active[:-1]].sum() / max(spans.sum(), 1))
 
 
 def chattering(seen: Seen, channel: int) -> bool:
@@ -187,12 +186,14 @@ def chattering(seen: Seen, channel: int) -> bool:
 
 
 def beam(seen: Seen) -> list[Item]:
+    """State of the beam, by what its input does and by the breaks asked for."""
     return _one_beam(seen, BEAM, "beam") if seen.channels >> BEAM & 1 else [
         Item("beam", MEND, "the channel BEAM is switched off", "set channels so that bit 0 is in it")
     ]  # fmt: skip
 
 
 def second_beam(seen: Seen) -> list[Item]:
+    """State of the second beam; nothing where none is used."""
     if not seen.channels >> BEAM2 & 1:
         off = Item("beam 2", MEND, "the channel BEAM2 is switched off", "set channels so that bit 1 is in it")
         return [off] if seen.two_beams else []
@@ -258,6 +259,7 @@ def _rate(seen: Seen, channel: int) -> float:
 
 
 def sync(seen: Seen) -> list[Item]:
+    """State of the camera's flash contact; nothing where it is not wired."""
     if not seen.channels >> SYNC & 1 or not _stuck(seen, SYNC):
         return []
     return [
@@ -309,6 +311,7 @@ def answers(edges: Edges, hands: np.ndarray, channel: int, tick_s: float) -> np.
 
 
 def delay(seen: Seen) -> list[Item]:
+    """First light after the breaks asked for, against the rig's usual delay (us)."""
     if seen.hands is None or len(seen.hands) == 0:
         return []
     lags = np.array([answers(seen.edges, seen.hands, c, seen.tick_s) for c in FLASHES if seen.channels >> c & 1])
@@ -374,6 +377,7 @@ def inputs(seen: Seen) -> list[Item]:
 
 
 def losses(seen: Seen) -> list[Item]:
+    """Stampings and store writes that were lost since boot; nothing where none were."""
     lost = {name: seen.state.get(name, 0) for name in ("ring_lost", "fifo_drops", "store_lost")}
     if not any(lost.values()):
         return []
@@ -382,6 +386,7 @@ def losses(seen: Seen) -> list[Item]:
 
 
 def faults(seen: Seen) -> list[Item]:
+    """Faults that the board itself remembers; nothing where there are none."""
     told = [str(fault) for fault in seen.state.get("faults") or []]
     if seen.unwired:
         named = f"nothing drives {', '.join(seen.unwired)}: right where nothing is wired"

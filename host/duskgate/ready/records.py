@@ -72,3 +72,16 @@ def look(data: bytes, low_mask: int, levels: int | None = None) -> Looked:
 def active_levels(levels: int, low_mask: int, channels: int) -> int:
     """Bit set: that channel in use is active."""
     return (levels ^ low_mask) & channels & CHANNEL_BITS
+
+
+def active_share(edges: Edges, channel: int, span_ticks: float, need: int) -> float | None:
+    """Share of the time between the first and the last change in which the channel was active.
+
+    None where fewer than `need` changes were seen, or no time (span_ticks) at all.
+    """
+    mine = edges.channel == channel
+    tick, active = edges.tick[mine], edges.active[mine]
+    if len(tick) < need or span_ticks <= 0:
+        return None
+    spans = np.diff(tick)
+    return float(spans[active[:-1]].sum() / max(spans.sum(), 1))
