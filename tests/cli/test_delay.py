@@ -140,6 +140,32 @@ def test_the_trigger_units_own_delay_is_shown_with_what_it_contains(tmp_path):
     assert "sent twice" not in out
 
 
+def bench_of(path):
+    """What `bench` tells of such a log."""
+    from duskgate.cli import bench_words
+    from duskgate.logfile import decode
+    from duskgate.timebase.clock import fit_clock
+
+    rec = decode.read_dgl_files([path])
+    facts = bench_words.measure(rec, fit_clock(rec), None, (0, 1), [], False) | {"log": str(path)}
+    return facts, "\n".join(bench_words.lines(facts))
+
+
+def test_the_bench_shows_the_units_own_delay_as_well(tmp_path):
+    for light_us in (None, 3000):
+        facts, said = bench_of(unit_bench(tmp_path / "b", 800, light_us))
+        assert facts["path"] == "break_unit" and facts["unit"]["median"]["value"] == pytest.approx(819.5, abs=1)
+        assert facts["answered"] == (0 if light_us is None else 40)
+        assert "Unit    alone       median 0.8" in said and "n = 40" in said and "no camera, radio or flash" in said
+        assert "Delay" not in said and "Contains" not in said  # the light came through the unit: not SHOT's own way
+
+
+def test_a_bench_without_a_unit_says_nothing_of_one(tmp_path):
+    facts, said = bench_of(unit_bench(tmp_path / "b", 4000, -1000))
+    assert facts["path"] == "shot_flash" and "unit" not in facts and "Unit" not in said
+    assert facts["delay"]["first_us"]["median"]["value"] == pytest.approx(3019.5, abs=1) and "Delay" in said
+
+
 def test_a_unit_test_with_lit_heads_is_no_measurement_from_shot_to_light(tmp_path):
     rig = json.loads(run(unit_bench(tmp_path / "b", 800, 3000), "--json").stdout)["rigs"][0]
     assert list(rig["paths"]) == ["break_unit"]

@@ -116,5 +116,5 @@ def show(run: Any, rec: Any, asked: list[str], by_hand: bool, how: dict[str, Any
     if how["save"] and facts.get("heads"):
         facts["site_file"] = words.save_sensors(how["site_path"], facts["heads"]["heads"])
     say_answer(facts, words.lines(facts), how["as_json"])
-    if not facts["answered"]:
+    if not facts["answered"] and not facts.get("unit"):
         raise NothingToAnswer(words.why_nothing(facts, by_hand))

@@ -11,22 +11,27 @@ def measure(rec: Any, clock: Any, site: Any, window: tuple[int, int], asked: lis
     """Estimates of one run, JSON-able. `asked`: the head that each shot asked alone, or empty."""
     if by_hand:
         return _of_hands(rec, clock, site, window)
-    from ..analysis.bench import delay_summary, sensor_answers, shot_fires
+    from ..analysis.bench import chain_fires, delay_summary, sensor_answers, shot_fires
     from ..analysis.bench_recycle import recycle_summary, sensors, skew_summary
 
     fires = shot_fires(rec, clock)
     if asked and len(fires) != len(asked):
         raise UsageError(f"{len(fires)} of {len(asked)} shots are in the log: measure the heads again")
     started = _starts(rec, fires)
+    chain = chain_fires(rec, clock)
+    unit = (chain["path"] == "break_unit").to_numpy()  # of those shots the light comes through the unit as well
     lit = fires[[f"latency{k}_us" for k in range(1, 5)]].notna().any(axis=1)
     facts: dict = {
-        "path": "shot_flash", "shots": len(fires), "started": started, "answered": int(lit.sum()),
-        "sensors": sensors(fires), "delay": delay_summary(fires), "skew_us": skew_summary(fires), "recycle": {},
+        "path": "break_unit" if len(unit) and unit.all() else "shot_flash",
+        "shots": len(fires), "started": started, "answered": int(lit.sum()),
+        "sensors": sensors(fires), "delay": delay_summary(chain[~unit]), "skew_us": skew_summary(fires), "recycle": {},
     }  # fmt: skip
     if asked:
         facts["heads"] = sensor_answers(fires, asked)
     else:
         facts["recycle"] = recycle_summary(fires)
+    if unit.any():
+        facts["unit"] = delay_summary(chain[unit])["first_us"]
     return _plain(facts)
 
 
@@ -70,15 +75,18 @@ def _plain(value: Any) -> Any:
 
 def lines(facts: dict) -> list[str]:
     """The same for a person."""
-    what = "Fired   " if facts["path"] == "shot_flash" else "Broken  "
+    what = "Fired   " if facts["path"] in ("shot_flash", "break_unit") else "Broken  "
     out = [f"{what}{facts['shots']} times, {facts['answered']} with light", f"Log     {facts['log']}"]
     delay = facts["delay"]
-    rows = {"first light": delay.get("first_us") or {}, **(delay.get("heads") or {})}
+    first = {} if facts["path"] == "break_unit" else delay.get("first_us") or {}
+    rows = {"first light": first, **(delay.get("heads") or {})}
     for name, found in rows.items():
         if found:
             out.append(
                 f"Delay   {name:<11} {est_text(found['median'], 'median')}; {est_text(found['p95'], '95 % under')}"
             )
+    if facts.get("unit"):
+        out += unit_lines(facts["unit"])
     out += [f"Skew    {pair:<15} {est_text(found, 'median', 1.0, 'us', 1)}" for pair, found in facts["skew_us"].items()]
     out += [f"Recycle {name:<11} {recycle_text(found)}" for name, found in facts["recycle"].items()]
     if facts.get("heads"):
@@ -88,6 +96,14 @@ def lines(facts: dict) -> list[str]:
     if facts["path"] == "shot_flash" and facts["answered"]:
         out.append("        Contains transmitter, radio, receiver and the flash's own start; not the beam's receiver.")
     return out
+
+
+def unit_lines(found: dict) -> list[str]:
+    """The trigger unit's own delay, from shots that darken the emitter (us), and what that delay contains."""
+    from ..report.delay_words import CONTAINS
+
+    said = f"{est_text(found['median'], 'median')}; {est_text(found['p95'], '95 % under')}"
+    return [f"Unit    {'alone':<11} {said}", f"        {CONTAINS['break_unit']}"]
 
 
 def est_text(found: dict, name: str, scale: float = 1000.0, unit: str = "ms", digits: int = 3) -> str:
