@@ -58,6 +58,9 @@ def test_days_of_a_day_visitor_are_not_parted_at_noon(days):
     assert [n["n"] for n in told["nights"]] == [108, 108, 108] and told["by"] == "clock"
     assert told["best_window"]["start_s"] == 15 * 3600 and "sunrise to sunset" in told["best_window"]["hours"]
     assert not any(line.startswith("Moon") for line in told["summary"])
+    said = "\n".join(told["summary"])
+    assert "3 days of sight" in said and "n = 3 days" in said and "\nDays     from " in said
+    assert "leaving out any one day" in said and "night" not in said.lower()
 
 
 def test_without_saying_so_a_day_is_two_halves_of_nights_and_the_window_says_what_was_searched(days):

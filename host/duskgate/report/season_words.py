@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from . import words
@@ -51,6 +52,7 @@ def clock(seconds: float) -> str:
 
 
 def hours(seconds: float) -> str:
+    """Size of a time in s as hours, two decimals at most: '1.5'."""
     text = words.number(abs(seconds) / 3600, 2).rstrip("0").rstrip(".")
     return text or "0"
 
@@ -93,11 +95,31 @@ def warnings(facts: dict) -> list[str]:
             out.append(f"{r['night']}: {', '.join(r['flags'])}.")
     if len(facts["site"]["names"]) > 1:
         out.append(f"The site files name several sites: {words.listed(facts['site']['names'])}.")
-    return out
+    return of_days(out, facts)
+
+
+def of_days(said: list[str], facts: dict) -> list[str]:
+    """The same sentences with days for nights where only days were watched; names and paths stay as they are."""
+    if facts["active"] != ["day"]:
+        return said
+    logs = [facts.get("log"), (facts.get("compare") or {}).get("log")]
+    names = [*facts["site"]["names"], *(str(log["path"]) for log in logs if log)]
+    kept = "|".join(re.escape(name) for name in names if name) or "(?!)"
+    day = {"night": "day", "nights": "days", "Night": "Day", "Nights": "Days"}
+
+    def turned(found: re.Match) -> str:
+        word = found[0]
+        return day[word] + " " * (len(word) - len(day[word])) * (found.start() == 0) if word in day else word
+
+    return [re.sub(rf"{kept}|\b[Nn]ights?\b", turned, line) for line in said]
 
 
 def lines(facts: dict, last: Any) -> list[str]:
     """The terminal's lines."""
+    return of_days(_lines(facts, last), facts)
+
+
+def _lines(facts: dict, last: Any) -> list[str]:
     if facts["status"] == "nothing":
         return ["Season   no night with a time of day and any time of sight: nothing can be said"]
     total, rows = facts["totals"], facts["nights"]
