@@ -89,6 +89,20 @@ def test_supply_marks_the_cut_off_and_the_interval_of_the_forecast(night):
     )
 
 
+@pytest.mark.parametrize(("least_h", "words"), [(9.44, "at least 9.4 h"), (80.0, "at least 80 h, beyond this axis")])
+def test_a_least_time_is_a_mark_at_its_end_and_no_level_line(least_h, words):
+    found = sample_night()
+    found.estimates["supply"]["logger"]["hours_left"] = {"at_least_h": least_h}
+    figure, by = traces((found, night_facts(found, SITE, sample_sky(), LOG)), "supply")
+    assert set(by) == {"reading", "lasts at least until here"}
+    mark = by["lasts at least until here"]
+    end_ms = float(np.max(by["reading"].x)) + min(least_h, 36.0) * 3.6e6
+    assert float(mark.x[0]) == pytest.approx(end_ms, abs=70_000) and mark.y[0] == 3300
+    assert words in mark.text[0] and mark.marker.symbol == "triangle-right-open"
+    upright = [s for s in figure.layout.shapes if s.x0 == s.x1]
+    assert len(upright) == (least_h < 36.0) and all(s.x0 == mark.x[0] for s in upright)
+
+
 def test_circles_of_false_triggers_count_every_one_of_them(night):
     _, by = traces(night, "false")
     kinds = night[0].tables["breaks"]["kind"].value_counts()

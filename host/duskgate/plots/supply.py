@@ -61,17 +61,44 @@ def _forecast(logger, left, last, now_mv, facts):
     if value is None:
         return [], shapes, notes
     said = facts["numbers"].get("logger_hours", {}).get("text", "")
-    notes.append(words_at(1.0, 0.98, f"left: {said} ", xref="paper", yref="paper", xanchor="right", yanchor="top"))
     shown = min(value, SHOW_H)
     if left.get("value") is None:
-        level = now_mv  # only a least time is known: nothing is said about how the voltage will fall
-    else:
-        level = now_mv + (cut - now_mv) * shown / value if value else cut
+        # only a least time is known: nothing is said about how the voltage will fall
+        upright, mark = _least(last + int(shown * HOUR_US), cut, left["at_least_h"], said, facts)
+        return [mark], [*shapes, *upright], notes
+    notes.append(words_at(1.0, 0.98, f"left: {said} ", xref="paper", yref="paper", xanchor="right", yanchor="top"))
+    level = now_mv + (cut - now_mv) * shown / value if value else cut
     x = night_axis.local_ms([last, last + int(shown * HOUR_US)], facts)
     traces = [_way(x, [now_mv, level], said)]
     if left.get("lo") is not None and left.get("hi") is not None and left["hi"] <= SHOW_H:
         traces.append(_end(float(x[1]), cut, left, said))
     return traces, shapes, notes
+
+
+def _least(end_utc_us, cut, least_h, said, facts):
+    """The moment until which the cells last at the least: an upright line, and an open mark with words beside it.
+
+    Beyond the axis the mark stands at its end, without a line, and says so.
+    """
+    x = float(night_axis.local_ms([end_utc_us], facts)[0])
+    line = {"color": colour("soft"), "width": 2, "dash": "dot"}
+    beyond = least_h > SHOW_H
+    upright = {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": line}
+    mark = {
+        "type": "scatter",
+        "mode": "markers+text",
+        "x": [x],
+        "y": [cut],
+        "name": "lasts at least until here",
+        "text": [f"lasts {said}, beyond this axis " if beyond else f"lasts {said} "],
+        "textposition": "top left",
+        "textfont": {"size": 12, "color": colour("ink")},
+        "hoverinfo": "text",
+        "hovertext": [f"The cells last {said}; how much longer is not known."],
+        "marker": {"symbol": "triangle-right-open", "size": 12, "color": colour("ink"), "line": {"width": 2}},
+        "cliponaxis": False,
+    }
+    return [] if beyond else [upright], mark
 
 
 def _way(x, y, said):
