@@ -222,3 +222,45 @@ def test_every_column_of_the_tables_is_documented():
     missing = [f"{t}.{c}" for t, columns in fields.TABLES.items() for c in columns if f"`{c}`" not in rows.get(t, "")]
     assert not missing, missing
     assert f"version {fields.TABLES_VERSION}" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def undescribed(text: str) -> list[tuple[int, str]]:
+    """Public functions and methods of public classes without docstring, with their lines.
+
+    A command whose decorator gives its help text is described there.
+    """
+    found = []
+    for node in ast.parse(text).body:
+        inside = node.body if isinstance(node, ast.ClassDef) and not node.name.startswith("_") else [node]
+        for one in inside:
+            if not isinstance(one, (ast.FunctionDef, ast.AsyncFunctionDef)) or one.name.startswith("_"):
+                continue
+            if not ast.get_docstring(one) and not any(gives_help(d) for d in one.decorator_list):
+                found.append((one.lineno, one.name))
+    return found
+
+
+def gives_help(decorator: ast.expr) -> bool:
+    """Whether it makes a command of a function and says in `help=` what it does."""
+    if not isinstance(decorator, ast.Call) or getattr(decorator.func, "attr", "") not in ("command", "group"):
+        return False
+    return any(keyword.arg == "help" for keyword in decorator.keywords)
+
+
+def test_every_public_function_says_what_it_does():
+    broken = [
+        f"{path.relative_to(ROOT)}:{line} {name}() has no docstring"
+        for path in sources("host/duskgate")
+        for line, name in undescribed(path.read_text(encoding="utf-8"))
+    ]
+    assert not broken, "\n".join(broken)
+
+
+def test_the_reader_of_docstrings_sees_what_lacks_one():
+    text = (
+        "def one():\n    pass\n\ndef _two():\n    pass\n\nclass A:\n    def three(self):\n        pass\n"
+        "    def four(self):\n        'Says it.'\n\nclass _B:\n    def five(self):\n        pass\n"
+        "@click.command('x', help='Says it.')\ndef six():\n    def seven():\n        pass\n"
+        "@click.command('y')\ndef eight():\n    pass\n"
+    )
+    assert [name for _, name in undescribed(text)] == ["one", "three", "eight"]

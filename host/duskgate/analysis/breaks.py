@@ -27,6 +27,7 @@ class Beam:
 
     @property
     def duration(self) -> np.ndarray:
+        """Length of each break, ns."""
         return self.end - self.start
 
 

@@ -42,14 +42,17 @@ class Exposure:
 
     @property
     def closed(self) -> np.ndarray:
+        """Spans without sight, shape (k, 2), s of the axis; they do not overlap."""
         return spans.union(np.concatenate([self.off, self.blind, self.blocked, self.shadow]))
 
     def live_s(self) -> float:
+        """Time of sight in the session, s."""
         lo, hi = self.bounds
         return hi - lo - spans.total(spans.clip(self.closed, lo, hi))
 
     @property
     def bounds(self) -> tuple[float, float]:
+        """First and last moment of the session, s of the axis; (0, 0) without one."""
         return (float(self.session[0, 0]), float(self.session[-1, 1])) if len(self.session) else (0.0, 0.0)
 
 

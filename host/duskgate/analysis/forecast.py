@@ -29,6 +29,7 @@ class Stretched:
     prior_mean: np.ndarray = field(default_factory=lambda: np.zeros(1))
 
     def rise(self, theta, u):
+        """f at u (fires/1000) and its derivative by theta, shapes (n,) and (n, 1); its last slope goes on."""
         at = np.asarray(u, float) / np.exp(theta[0])
         slopes = np.diff(self.f) / np.diff(self.u)
         value = np.interp(at, self.u, self.f) + np.maximum(at - self.u[-1], 0) * slopes[-1]
@@ -36,6 +37,7 @@ class Stretched:
         return value, (-slope * at)[:, None]
 
     def prior(self, theta):
+        """Log density of theta, its gradient and minus its Hessian."""
         d = theta / CAPACITY_SD
         return -0.5 * float(d @ d), -d / CAPACITY_SD, np.eye(1) / CAPACITY_SD**2
 

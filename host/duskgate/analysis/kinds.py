@@ -49,6 +49,7 @@ class Beams:
 
     @property
     def duration(self) -> np.ndarray:
+        """Length of each break, s."""
         return self.end - self.start
 
 

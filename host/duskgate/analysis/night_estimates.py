@@ -20,6 +20,7 @@ OF_A_GROUP = (
 
 
 def build(p: Parts, tables: dict[str, pd.DataFrame], template: dict | None) -> dict[str, Any]:
+    """`Night.estimates` of a night taken apart, from its tables. template: `template_of` an earlier night, or None."""
     out: dict[str, Any] = {
         "visits": visits.summary(p.beams, p.kinds, p.settings),
         "kinds": dict(zip(BREAK_KINDS, np.bincount(p.kinds.kind, minlength=len(BREAK_KINDS)).tolist(), strict=True)),

@@ -348,4 +348,5 @@ def axis_exposure(p: Parts) -> tuple[np.ndarray, np.ndarray, int, int]:
 
 
 def rates_table(columns: dict) -> pd.DataFrame:
+    """Table of rates (fields.TABLES["rates"]) from its columns, a row a bin."""
     return table("rates", len(columns["n"]), columns)

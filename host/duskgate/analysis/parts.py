@@ -69,10 +69,12 @@ class Parts:
 
 
 def in_use(traces: Traces, s: Settings, channel: int) -> bool:
+    """Whether a channel is in use: as the site file says, else as the boots state or its edges show."""
     return CHANNELS[channel] in s.channels if s.channels is not None else traces.used(channel)
 
 
 def take_apart(traces: Traces, s: Settings, given: Criterion | None) -> Parts:
+    """All parts of one night. given: the criterion of pooled nights, None for that of this night's own gaps."""
     merge_ns = int(s.merge_ms * 1e6)
     beam, second = beam_breaks(traces, BEAM, merge_ns), beam_breaks(traces, BEAM2, merge_ns)
     beams = beams_of(traces, beam, second, s)
@@ -89,6 +91,7 @@ def take_apart(traces: Traces, s: Settings, given: Criterion | None) -> Parts:
 
 
 def beams_of(traces: Traces, beam: Beam, second: Beam, s: Settings) -> kinds.Beams:
+    """What the kinds of breaks are told from, in s of the axis."""
     c = traces.chatter
     guarded = c[c["channel"] == BEAM] if len(c) else c
     spans_x = guarded["x"].to_numpy(np.int64) if len(c) else np.zeros(0, np.int64)

@@ -45,6 +45,7 @@ class Recycle:
     blend: Blend | None = None  # the curves that the figures rest on, with their weights
 
     def unit_of(self, head: int, cells: int) -> int:
+        """Place of a head's cells in the fit's order; -1 where the fit does not hold them."""
         return self.units.index((head, cells)) if (head, cells) in self.units else -1
 
 
@@ -105,6 +106,7 @@ class Rough:
 
     @property
     def fits(self) -> bool:
+        """Whether these cells have misses and fires enough around R, and overlapping, for a fit."""
         return (
             np.isfinite(self.r)
             and self.near >= NEED_NEAR

@@ -24,9 +24,11 @@ class Curve(Protocol):
 
     prior_mean: np.ndarray
 
-    def rise(self, theta: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]: ...
+    def rise(self, theta: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """f at u (fires/1000) and its derivatives by theta, shapes (n,) and (n, parameters)."""
 
-    def prior(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]: ...
+    def prior(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        """Log density of theta but for a constant, its gradient and minus its Hessian."""
 
 
 @dataclass
@@ -36,9 +38,11 @@ class Flat:
     prior_mean: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def rise(self, theta, u):
+        """f at u (fires/1000) and its derivatives by theta, shapes (n,) and (n, parameters)."""
         return np.zeros(len(u)), np.zeros((len(u), 0))
 
     def prior(self, theta):
+        """Log density of theta but for a constant, its gradient and minus its Hessian."""
         return 0.0, np.zeros(0), np.zeros((0, 0))
 
 
@@ -50,6 +54,7 @@ class Power:
     prior_sd: np.ndarray = field(default_factory=lambda: np.array([3.0, 0.5]))
 
     def rise(self, theta, u):
+        """f at u (fires/1000) and its derivatives by theta, shapes (n,) and (n, parameters)."""
         ln_u = np.log(np.maximum(u, 1e-6))
         c = np.exp(theta[1])
         v = theta[0] + c * ln_u
@@ -57,6 +62,7 @@ class Power:
         return np.logaddexp(0, v), np.column_stack([s, s * c * ln_u])
 
     def prior(self, theta):
+        """Log density of theta but for a constant, its gradient and minus its Hessian."""
         d = (theta - self.prior_mean) / self.prior_sd
         return -0.5 * float(d @ d), -d / self.prior_sd, np.diag(1 / self.prior_sd**2)
 
@@ -77,12 +83,14 @@ class Steps:
         self.prior_mean = np.full(len(self.knots) - 1, self.first[0])
 
     def rise(self, theta, u):
+        """f at u (fires/1000) and its derivatives by theta, shapes (n,) and (n, parameters)."""
         width = np.diff(self.knots)
         ramp = np.clip((np.asarray(u)[:, None] - self.knots[:-1]) / width, 0, 1)
         part = ramp * np.exp(theta)
         return part.sum(axis=1), part
 
     def prior(self, theta):
+        """Log density of theta but for a constant, its gradient and minus its Hessian."""
         k = len(theta)
         lower = np.zeros((k, k))
         lower[0, 0] = 1 / self.first[1]
@@ -122,18 +130,22 @@ class Fit:
 
     @property
     def k_curve(self) -> slice:
+        """Where theta holds the curve's own parameters."""
         return slice(self.data.n_units, self.data.n_units + len(self.curve.prior_mean))
 
     @property
     def i_sigma(self) -> int:
+        """Where theta holds ln sigma."""
         return self.data.n_units + len(self.curve.prior_mean)
 
     @property
     def sigma(self) -> float:
+        """Scatter of ln R from fire to fire."""
         return float(np.exp(self.theta[self.i_sigma]))
 
     @property
     def lapse(self) -> np.ndarray:
+        """Chance of each head not to fire although charged, shape (heads,)."""
         return 1 / (1 + np.exp(-self.theta[self.i_sigma + 1 :]))
 
     def ln_r(self, unit, u) -> np.ndarray:
@@ -222,6 +234,7 @@ def solve(
 
 
 def first_guess(data: Data, curve: Curve, rough_ln_r: np.ndarray) -> np.ndarray:
+    """theta from which the fit starts: rough ln R (s) of each unit, the curve's prior mean, a scatter, rare lapses."""
     return np.concatenate([rough_ln_r, curve.prior_mean, [np.log(0.12)], np.full(data.n_heads, -4.0)])
 
 

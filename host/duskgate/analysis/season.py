@@ -34,6 +34,7 @@ class NightView:
     closed_s: np.ndarray
 
     def count(self, lo: float, hi: float) -> int:
+        """Visits that begin in [lo, hi), s from the night's zero."""
         return int(np.searchsorted(self.visits_s, hi) - np.searchsorted(self.visits_s, lo))
 
     def exposure(self, edges: np.ndarray) -> np.ndarray:
@@ -45,10 +46,12 @@ class NightView:
 
     @property
     def n(self) -> int:
+        """Visits of the whole night."""
         return len(self.visits_s)
 
     @property
     def live_s(self) -> float:
+        """Time of sight, s."""
         return float(self.exposure(np.array(self.session_s))[0])
 
 

@@ -46,10 +46,12 @@ class Traces:
 
     @property
     def x0(self) -> np.ndarray:
+        """Where each boot begins on the axis, ns, shape (boots,)."""
         return self.t0 + self.off
 
     @property
     def x1(self) -> np.ndarray:
+        """Where each boot ends on the axis, ns, shape (boots,)."""
         return self.t1 + self.off
 
     def boot_index(self, x: np.ndarray) -> np.ndarray:
@@ -67,6 +69,7 @@ class Traces:
         return out
 
     def t_ns(self, x: np.ndarray, bi: np.ndarray) -> np.ndarray:
+        """Board time since boot (ns) of moments x (ns of the axis) in the boots of index bi."""
         return x - self.off[bi] if len(x) else np.zeros(0, np.int64)
 
     def used(self, channel: int) -> bool:

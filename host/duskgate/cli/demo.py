@@ -110,6 +110,7 @@ PAGE = "night-{}.html"
 
 
 def table_paths(folder: Path) -> list[Path]:
+    """Files of the tables of a demo in that folder."""
     from .. import fields
 
     return [folder / "tables" / f"{name}.csv" for name in fields.TABLES]
@@ -176,6 +177,7 @@ class PlayBar:
         self._bar.update(max(0, percent - self._bar.pos))
 
     def finish(self) -> None:
+        """Take the bar off the screen; a second call does nothing."""
         if self._bar is not None:
             self._bar.__exit__(None, None, None)
             self._bar = None

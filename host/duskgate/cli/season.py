@@ -90,6 +90,7 @@ class ReadingBar:
             self.finish()
 
     def finish(self) -> None:
+        """Take the bar off the screen; a second call does nothing."""
         if self._bar is not None:
             self._bar.__exit__(None, None, None)
             self._bar = None

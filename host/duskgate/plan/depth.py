@@ -25,6 +25,7 @@ class Depth:
 
     @property
     def total_mm(self) -> float:
+        """Depth of field from its near to its far end, mm; inf beyond the hyperfocal distance."""
         return self.far_mm - self.near_mm
 
 

@@ -36,10 +36,12 @@ class Rig:
 
     @property
     def place(self) -> dict:
+        """What the site file says of the place; defaults where there is none."""
         return setting.site_facts(self.site)
 
     @property
     def fires(self) -> pd.DataFrame:
+        """Answered fires of all nights in the order of reading, a row each; empty with columns where there are none."""
         return pd.concat(self.parts, ignore_index=True) if self.parts else pd.DataFrame(columns=COLUMNS)
 
     def take(self, source: NightSource, night: Any, shots: pd.DataFrame) -> None:

@@ -43,6 +43,7 @@ class NightSource:
 
     @property
     def boards(self) -> list[str]:
+        """Ids of the boards in this night's log, sorted."""
         return sorted({str(b) for b in self.rec.boots["board"] if b})
 
 
