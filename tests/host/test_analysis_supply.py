@@ -61,6 +61,26 @@ def test_along_the_general_shape_of_a_chemistry(name, holds):
         assert np.isfinite(least).mean() > 0.7 and np.nanmax(least) <= 1
 
 
+@pytest.mark.parametrize("name", ["lithium, late knee", "lithium, early knee", "Li-ion, cobalt"])
+def test_cells_of_one_name_with_early_and_late_knees_are_told_what_holds_for_all(name):
+    """One night does not tell which of them it sees; a figure would be wrong for some."""
+    told = np.array([truth_supply.trial(name, True, at, 700 + k) for at in (0.3, 0.6, 0.8) for k in range(8)])
+    assert told[:, 1].sum() >= 22
+    least = told[:, 2][np.isfinite(told[:, 2])]
+    assert len(least) >= 18 and least.max() <= 1.0 and np.median(least) > 0.02
+
+
+def test_behind_an_early_knee_the_fall_may_go_on_evenly():
+    told = np.array([truth_supply.trial("lithium, early knee", False, 0.8, 800 + k) for k in range(20)])
+    assert np.isfinite(told[:, 0]).sum() >= 10 and told[:, 1].sum() >= 18
+
+
+def test_the_family_of_a_chemistry_holds_earlier_and_later_knees():
+    bends = [np.interp(-3600.0, -shape, chemistry.USED) for shape in chemistry.family_mv("li-ion")]
+    assert max(bends) - min(bends) > 0.2 and len(chemistry.family_mv("alkaline")) == 1
+    assert all((np.diff(shape) < 0).all() for shape in chemistry.family_mv("li-ion"))
+
+
 def test_cells_in_series_are_told_by_the_voltage_only_where_one_number_fits():
     assert chemistry.cells_in_series("Li-ion", None, 4050.0) == 1
     assert chemistry.cells_in_series("alkaline", 4, 5900.0) == 4

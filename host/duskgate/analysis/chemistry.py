@@ -10,13 +10,15 @@ from __future__ import annotations
 import numpy as np
 
 USED = np.array([0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0])  # share of the charge
-# mV of one cell at those shares, from memory, typical shapes; li-ion: of mixed oxides, and of cobalt oxide
+# mV of one cell at those shares, from memory, typical shapes; li-ion: of mixed oxides, of cobalt oxide, and a cell
+# whose knee is early
 SHAPES_MV = {
     "alkaline": ([1580, 1545, 1500, 1450, 1385, 1335, 1295, 1260, 1225, 1190, 1145, 1075, 1015, 940, 800],),
     "nimh": ([1420, 1370, 1340, 1315, 1292, 1280, 1270, 1262, 1253, 1242, 1226, 1190, 1145, 1085, 1000],),
     "li-ion": (
         [4185, 4145, 4105, 4050, 3965, 3885, 3815, 3760, 3710, 3660, 3600, 3500, 3390, 3230, 3000],
         [4190, 4155, 4120, 4065, 3985, 3925, 3875, 3835, 3803, 3772, 3735, 3675, 3595, 3430, 3000],
+        [4150, 4105, 4080, 4055, 4015, 3978, 3942, 3908, 3870, 3800, 3655, 3460, 3350, 3230, 3000],
     ),
     "lifepo4": ([3460, 3365, 3340, 3328, 3315, 3304, 3295, 3287, 3278, 3266, 3248, 3200, 3130, 2980, 2500],),
     "lead-acid": ([2140, 2120, 2105, 2088, 2060, 2035, 2010, 1985, 1958, 1930, 1895, 1850, 1810, 1780, 1750],),
@@ -32,6 +34,9 @@ FRESH_SHARE = 0.5  # of sets are put in full
 STRETCH_SD = 0.12  # how much steeper or less steep a cell is as a whole
 NOISE_MV, KELVIN_MV = 4.0, 2.0  # wander of a block's mean; reading against temperature, mV/K
 FLOOR = 0.15  # no cell repeats a general shape more exactly than this
+KNEES = {"li-ion": (0.75, 1.0, 1.35, 1.8)}  # powers of the share used: cells of this name that bend earlier or later
+RULED_OUT = 10.0  # ln of the odds at which the readings rule a shape out: no cell follows any of them closely
+TAIL = 0.025  # left outside at each end
 USELESS = 4.0  # an interval wider than this ratio is no figure any more
 
 
@@ -54,8 +59,10 @@ def hours_left(
 
     t_h: hours of the readings, rising, the last one 0. Posterior over a grid of first and last place on the curve and
     over the shapes of the chemistry, with level, departure from the shape and temperature integrated out (all normal).
+    The limits are the widest of those shapes that the readings allow: one night does not tell an early knee from a
+    late one.
     """
-    family = [np.array(shape, float) * cells for shape in SHAPES_MV[chemistry.lower()]]
+    family = [shape * cells for shape in family_mv(chemistry.lower())]
     tells_below = np.interp(TELLS_FROM.get(chemistry.lower(), 0.0), USED, family[0])
     if cutoff_mv >= family[0][0] or (mv[-1] > tells_below and tells_below < family[0][0]):
         return None
@@ -65,21 +72,37 @@ def hours_left(
     first, last = first[ok], last[ok]
     prior = np.log(np.where(first == 0, FRESH_SHARE, (1 - FRESH_SHARE) / PLACES))
     used = last[:, None] + (last - first)[:, None] * (t / -t[0])
-    loglik, left = [], []
+    told = []
     for shape in family:
         match, level = _match(v, used, shape, warm, cells, SHAPE_SD_MV[chemistry.lower()])
         end = np.interp(level - cutoff_mv, -shape, USED)
-        loglik.append(match + prior)
-        left.append(np.maximum(end - last, 0) / (last - first) * -t_h[0])
-    return _limits(np.concatenate(left), np.concatenate(loglik))
+        told.append((np.maximum(end - last, 0) / (last - first) * -t_h[0], match + prior))
+    return _limits(told)
 
 
-def _limits(left: np.ndarray, loglik: np.ndarray) -> tuple[float, float, float]:
-    weight = np.exp(loglik - loglik.max())
+def family_mv(chemistry: str) -> list[np.ndarray]:
+    """Curves that a chemistry may follow, mV of a cell at the shares USED: its shapes, with knees moved."""
+    knees = KNEES.get(chemistry, (1.0,))
+    return [np.interp(USED**knee, USED, shape) for shape in SHAPES_MV[chemistry] for knee in knees]
+
+
+def _limits(told: list[tuple[np.ndarray, np.ndarray]]) -> tuple[float, float, float]:
+    """Median over all shapes, and the widest of the limits of those shapes that the readings do not rule out."""
+    top = max(loglik.max() for _, loglik in told)
+    sure = [np.log(np.exp(loglik - top).sum()) for _, loglik in told]
+    allowed = [one for one, s in zip(told, sure, strict=True) if s > max(sure) - RULED_OUT]
+    lo = min(_quantile(*one, TAIL) for one in allowed)
+    hi = max(_quantile(*one, 1 - TAIL) for one in allowed)
+    mid = _quantile(np.concatenate([x for x, _ in told]), np.concatenate([x for _, x in told]), 0.5)
+    return mid, min(lo, mid * (1 - FLOOR)), max(hi, mid * (1 + FLOOR))
+
+
+def _quantile(left: np.ndarray, loglik: np.ndarray, share: float) -> float:
+    """Weighted quantile of hours."""
+    left, weight = left.ravel(), np.exp(loglik - loglik.max()).ravel()
     order = np.argsort(left)
-    share = np.cumsum(weight[order]) / weight.sum()
-    lo, mid, hi = left[order][np.minimum(np.searchsorted(share, (0.025, 0.5, 0.975)), len(left) - 1)]
-    return float(mid), float(min(lo, mid * (1 - FLOOR))), float(max(hi, mid * (1 + FLOOR)))
+    below = np.cumsum(weight[order]) / weight.sum()
+    return float(left[order][min(int(np.searchsorted(below, share)), len(left) - 1)])
 
 
 def _blocks(t_h: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

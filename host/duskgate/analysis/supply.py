@@ -16,13 +16,15 @@ NEED = 60  # readings, about one a minute
 KNOTS = 5
 FLAT_FALL = 0.15  # the night's fall against the room above the cut-off: less than this foretells nothing
 FLAT_CHEMISTRIES = ("lifepo4", "nimh", "nicd", "power bank", "mains")
-PLATEAU_REST, SLOPE_REST = 0.05, 0.2  # of the hours seen: left at least before the knee of a flat cell, of another one
+PLATEAU_REST, SLOPE_REST = 0.05, 0.1  # of the hours seen: left at least before the knee of a flat cell, of another one
 SOONEST = 0.45  # of the straight line's time; common practice, no source: every cell's curve bends down
-BENT_SOONEST, BENT_USUAL, BENT_LATEST = 0.4, 0.8, 1.2  # of the time along the bend: a knee steepens further
+BENT_SOONEST, BENT_USUAL = 0.3, 0.8  # of the time along the bend: a knee steepens further
+BENT_LATEST = 1.2  # of the straight time at the fall now
 FORESEEN = 0.3  # of the hours seen: a bend tells no more than this ahead
 BEND_SHARE = 0.3  # of the fall now must have been added in the last sixth of the night to call it a bend
 CURVE_FLOOR = 0.12  # an earlier discharge is never repeated more exactly than this
 CURVE_USELESS = 3.0  # an interval wider than this ratio is not worth printing
+UNTOLD = "at least this; one night does not tell where the curve of such cells bends"
 DROP_95 = 1.92
 SYSTEMATIC_MV, OFFSET_MV = 3.0, 12.0  # how well one discharge repeats another in shape and in level
 PIECES = 12  # of a night's readings that hang together through temperature and load
@@ -69,7 +71,7 @@ def _along_shape(t_h, mv, temp_degc, cutoff_mv: float, chemistry: str, cells: in
     set_of = f"{series} {chemistry} cell{'s' if series != 1 else ''}"
     text = f"down to {cutoff_mv:.0f} mV along the general shape of {set_of} at the load of this night"
     if hi > shapes.USELESS * max(lo, 1e-9):
-        return {"hours_left": {"at_least_h": lo}, "text": text + ": at least this; the curve is too flat to tell more"}
+        return {"hours_left": {"at_least_h": lo}, "text": f"{text}: {UNTOLD}"}
     return {"hours_left": estimate(value, lo, hi, len(mv)), "text": text}
 
 
@@ -91,7 +93,8 @@ def forecast(t_h: np.ndarray, mv: np.ndarray, temp_degc: np.ndarray, cutoff_mv: 
         text = f"{load}: at least {least:.1f} h; {why} foretell its end"
         return {"hours_left": {"at_least_h": float(least)}, "text": text}
     text = f"{load}, the late bend of this night drawn on"
-    soonest, usual, latest = (bent * part for part in (BENT_SOONEST, BENT_USUAL, BENT_LATEST))
+    soonest, usual = bent * BENT_SOONEST, bent * BENT_USUAL
+    latest = BENT_LATEST * (room / slope if slope > 0 else bent)  # behind an early knee the fall goes on evenly
     return {"hours_left": estimate(usual, soonest, latest, len(mv)), "text": text}
 
 
