@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from duskgate.analysis.recycle_fit import Fit, Flat, at_reference, profile
+from duskgate.analysis.recycle_fit import Fit, Flat, Steps, at_reference, profile
 from duskgate.analysis.stats import Z95, estimate
 
 SLIGHT = 0.02  # a curve of less weight moves nothing
 Z_95_POINT = 1.6448536269514722
+# A free shape is smoothed, and its own interval does not know what smoothing hid: at the end of nights whose cells gave
+# out suddenly it held the truth in .90 of cases (500 invented nights, seeds not reported). The start holds as it is.
+SMOOTHED_WIDER = 1.35
 
 Blend = list[tuple[Fit, float]]
 
@@ -49,7 +52,8 @@ def _r50(fit: Fit, unit: int, u: float) -> tuple[float, float, float]:
     moved = _at(fit, u)
     lo, hi = profile(moved, unit)
     value = float(moved.theta[unit])
-    return value, min(lo, value), max(hi, value)
+    wider = SMOOTHED_WIDER if isinstance(fit.curve, Steps) and u > 0 else 1.0
+    return value, value - wider * max(value - lo, 0.0), value + wider * max(hi - value, 0.0)
 
 
 def _r95(fit: Fit, unit: int, u: float) -> tuple[float, float, float]:
