@@ -102,7 +102,7 @@ def test_a_sound_rig_is_ready():
         ("delay", "mend", "usual 2.80 ms",
          {"data": hands_rows(lag_s=0.009), "usual_delay_us": (2500, 3100, "2.80 ms")}),
         ("delay", "look", "not known", {}),
-        ("clock", "mend", "-3600.00 s", {"clock_off_s": (-3600.0, 0.01)}),
+        ("clock", "mend", "1.0 h behind", {"clock_off_s": (-3600.0, 0.01)}),
         ("clock", "mend", "oscillator had stopped", {"state": {"clock_state": 1}}),
         ("clock", "mend", "no clock chip", {"state": {"clock_state": 2}}),
         ("clock", "mend", "no 1 Hz wave", {"state": {"clock_state": 4}}),

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from duskgate.errors import ahead_text
 from duskgate.faults import INPUT_CHATTER, INPUT_LONG, INPUT_NEW, INPUT_SILENT, INPUT_TWINS, inputs_of
 from duskgate.fields import BEAM, BEAM2, CHANNELS, FLASHES, SYNC
 from duskgate.ready.records import CHATTER_EDGES, Edges, active_levels, active_share
@@ -17,7 +18,7 @@ FLICKER_PER_S = 20.0  # more changes of an untouched beam than this are a receiv
 STUCK_S = 30.0  # an untouched input that is active for so long is no animal and no flash
 SAME_TICKS = 14  # 1 us: two channels that change closer than this always, are one wire or one light
 FEW = 3  # breaks that tell a habit from chance
-CLOCK_OFF_S = 2.0
+CLOCK_OFF_S, FAR_OFF_S = 2.0, 60.0
 LIGHTS = sum(1 << channel for channel in FLASHES)
 LAG_S = 0.5  # a light later than this does not answer the break
 
@@ -135,6 +136,7 @@ def clock(seen: Seen) -> list[Item]:
         return [Item("clock", LOOK, "no reading of it is confirmed yet", "ask again in some seconds")]
     off, unc = seen.clock_off_s
     said = f"{off:+.2f} s (±{unc:.2f}) against this computer"
+    said = f"{ahead_text(off)} this computer" if abs(off) > FAR_OFF_S else said
     if abs(off) - unc > CLOCK_OFF_S:
         return [Item("clock", MEND, said, "duskgate clock sets it (is this computer right?)")]
     return [Item("clock", READY, said)]
