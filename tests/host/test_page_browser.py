@@ -69,3 +69,42 @@ def test_nothing_is_fetched_but_the_page_itself(seen):
 def test_hostile_text_is_read_as_text(seen):
     assert seen["links"] == 0
     assert "<script>alert(1)</script>" in seen["text"] and "\u202e" not in seen["text"]
+
+
+BROWSERS = {
+    "clipboard": "",
+    "none": "Object.defineProperty(navigator, 'clipboard', {value: undefined});",
+    "refused": "Object.defineProperty(navigator, 'clipboard', {value: undefined}); document.execCommand = () => false;",
+}
+
+
+@pytest.mark.parametrize("browser_has", BROWSERS)
+def test_a_table_is_copied_by_keyboard_and_the_page_says_so(browser_has, tmp_path):
+    facts, text = page_of(sample_night())
+    table = facts["figures"]["rate"]["table"]
+    path = tmp_path / "night.html"
+    path.write_text(text, encoding="utf-8")
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        context = browser.new_context()
+        context.grant_permissions(["clipboard-read", "clipboard-write"])
+        page = context.new_page()
+        page.add_init_script("window.own = navigator.clipboard;" + BROWSERS[browser_has])
+        page.goto(path.as_uri())
+        page.evaluate("own.writeText('before')")
+        page.focus("#figure-rate summary")
+        page.keyboard.press("Enter")
+        page.keyboard.press("Tab")  # the table, which may scroll
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_function("document.querySelector('#figure-rate [role=status]').textContent")
+        said, held = page.inner_text("#figure-rate [role=status]"), page.evaluate("own.readText()")
+        marked = page.evaluate("String(document.activeElement.value)")
+        browser.close()
+    if browser_has == "refused":
+        assert "does not let the page copy" in said and held == "before"
+        held = marked
+    else:
+        assert said == f"Copied, {len(table['rows'])} rows under the heads, parted by tabs."
+    rows = [line.split("\t") for line in held.splitlines()]
+    assert rows == [table["columns"], *table["rows"]]

@@ -41,6 +41,55 @@
     return document.querySelector("input[name=look]:checked").value;
   }
 
+  // Numbers without the space that parts their thousands; a text that a spreadsheet would run as a formula stays text.
+  function cellText(cell) {
+    var text = cell.textContent.replace(/(\d)\u00a0(?=\d{3})/g, "$1").replace(/\s+/g, " ").trim();
+    return /^[=+@]|^-(?!\d)/.test(text) ? "'" + text : text;
+  }
+
+  function tabText(table) {
+    return Array.from(table.rows).map(function (row) {
+      return Array.from(row.cells).map(cellText).join("\t");
+    }).join("\r\n") + "\r\n";
+  }
+
+  // A page opened from a file may have no clipboard of its own: then by way of a marked text, at last by hand.
+  function copyByMark(text, button, told, words) {
+    var area = document.createElement("textarea");
+    var done = false;
+    area.className = "by-hand";
+    area.readOnly = true;
+    area.setAttribute("aria-label", "The table as text with tabs");
+    area.value = text;
+    button.parentNode.appendChild(area);
+    area.select();
+    try { done = document.execCommand("copy"); } catch (e) { done = false; }
+    if (!done) {
+      told.textContent = "This browser does not let the page copy. The text is marked below: press Ctrl+C, or Command+C.";
+      return;
+    }
+    area.remove();
+    button.focus();
+    told.textContent = words;
+  }
+
+  function copy(button) {
+    var table = document.getElementById(button.dataset.table);
+    var told = button.parentNode.querySelector("[role=status]");
+    var text = tabText(table);
+    var rows = table.tBodies[0].rows.length;
+    var words = "Copied, " + rows + (rows === 1 ? " row" : " rows") + " under the heads, parted by tabs.";
+    var byMark = function () { copyByMark(text, button, told, words); };
+    button.parentNode.querySelectorAll("textarea").forEach(function (old) { old.remove(); });
+    told.textContent = "";
+    if (!navigator.clipboard || !navigator.clipboard.writeText) { byMark(); return; }
+    navigator.clipboard.writeText(text).then(function () { told.textContent = words; }, byMark);
+  }
+
+  document.querySelectorAll("button.copy").forEach(function (button) {
+    button.hidden = false;
+    button.addEventListener("click", function () { copy(button); });
+  });
   document.querySelectorAll("input[name=look]").forEach(function (input) {
     input.addEventListener("change", function () { wear(chosen()); });
   });
