@@ -70,16 +70,34 @@ def check_targets(page: Path | None, folder: Path | None, form: str, force: bool
     from .. import fields
     from ..tables import refuse_existing
 
-    if page and not page.resolve().parent.is_dir():
+    page_can_be_written(page, force)
+    if not force:
+        refuse_existing([folder / f"{name}.{form}" for name in fields.TABLES if folder])
+
+
+def page_can_be_written(page: Path | None, force: bool) -> None:
+    """Refuse before any work a page that exists already or whose folder is not there; none is fine."""
+    if page is None:
+        return
+    if not page.resolve().parent.is_dir():
         raise UsageError(f"{page}: its folder does not exist: make it first, or name another place")
     if not force:
-        targets = [page] if page else []
-        refuse_existing([*targets, *(folder / f"{name}.{form}" for name in fields.TABLES if folder)])
+        from ..tables import refuse_existing
+
+        refuse_existing([page])
+
+
+def write_page(page: Path, text: str, force: bool) -> str:
+    """Write a page whole or not at all; return the line on it."""
+    from ..tables import write_whole
+
+    write_whole(page, text.encode("utf-8"), force)
+    return f"Page     {page}"
 
 
 def write_all(opened, page: Path | None, folder: Path | None, form: str, force: bool) -> list[str]:
     """Write the page and the tables that were asked for; return a line on each."""
-    from ..tables import write_tables, write_whole
+    from ..tables import write_tables
 
     lines = []
     if folder:
@@ -88,8 +106,7 @@ def write_all(opened, page: Path | None, folder: Path | None, form: str, force: 
     if page:
         from ..report.page import night_page
 
-        write_whole(page, night_page(opened.facts, opened.tables).encode("utf-8"), force)
-        lines.append(f"Page     {page}")
+        lines.append(write_page(page, night_page(opened.facts, opened.tables), force))
     return lines
 
 

@@ -6,11 +6,11 @@ import click
 
 from ..errors import DamagedLog, NothingToAnswer, UsageError
 from .board_options import example, in_terminal, json_option
-from .night import checked_date, uncollected
+from .night import checked_date, page_can_be_written, uncollected, write_page
 from .say import say_answer
 
 
-@example("duskgate season logbook --window 1.5 --by sunset")
+@example("duskgate season logbook --window 1.5 --by sunset --page season.html")
 @click.command("season")
 @click.argument("source", metavar="LOGBOOK", type=click.Path(path_type=Path))
 @click.option(
@@ -26,9 +26,10 @@ from .say import say_answer
 @click.option("--compare", type=click.Path(path_type=Path), metavar="LOGBOOK2", help="Another rig or site.")
 @click.option("--board", metavar="ID", help="Only logs of this board, as in the files' names.")
 @click.option("--site", type=click.Path(path_type=Path), help="Site file for all nights instead of the dated copies.")
+@click.option("--page", type=click.Path(path_type=Path, dir_okay=False), help="Write the season's page: one HTML file.")
 @click.option("--tables", "folder", type=click.Path(path_type=Path), help="Write the season's tables into this folder.")
 @json_option
-@click.option("--force", is_flag=True, help="Replace tables that exist.")
+@click.option("--force", is_flag=True, help="Replace files that exist.")
 def season(source: Path, window: float, *, by: str | None, first: str | None, last: str | None, **how) -> None:
     """Say which hours are best over several nights, and how sure that is.
 
@@ -40,6 +41,7 @@ def season(source: Path, window: float, *, by: str | None, first: str | None, la
         raise UsageError(f"--from {first} lies after --to {last}: exchange them")
     from ..report import season_tables
 
+    page_can_be_written(how["page"], how["force"])
     if how["folder"] and not how["force"]:
         season_tables.refuse(how["folder"])
     with uncollected(), ReadingBar(in_terminal()) as bar:
@@ -51,6 +53,10 @@ def season(source: Path, window: float, *, by: str | None, first: str | None, la
         )  # fmt: skip
     written = season_tables.write(facts, how["folder"], how["force"]) if how["folder"] else []
     lines = [*facts["summary"], *([f"Tables   {len(written)} files in {how['folder']}"] if written else [])]
+    if how["page"]:
+        from ..report.page import season_page
+
+        lines.append(write_page(how["page"], season_page(facts), how["force"]))
     say_answer(facts, lines, how["as_json"])
     leave(source, facts, first or last)
 

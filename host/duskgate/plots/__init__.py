@@ -4,7 +4,7 @@
 that the facts do not say.
 """
 
-from . import blind, delay, false_triggers, misses, rate, supply, visits
+from . import blind, delay, false_triggers, misses, rate, season_drift, season_map, season_rates, supply, visits
 
 FIGURES = {
     "visits": visits.figure,
@@ -14,6 +14,12 @@ FIGURES = {
     "supply": supply.figure,
     "false": false_triggers.figure,
     "blind": blind.figure,
+    "season_map": season_map.figure,
+    "season_hours": season_rates.hours,
+    "season_nights": season_rates.nights,
+    "season_compare": season_rates.compare,
+    "season_delay": season_drift.delay,
+    "season_recycle": season_drift.recycle,
 }
 
 

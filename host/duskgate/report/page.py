@@ -1,4 +1,4 @@
-"""The night's page: facts and tables -> one HTML file."""
+"""The pages: facts and tables -> one HTML file each."""
 
 from .. import plots
 from .whole_page import whole_page
@@ -8,3 +8,15 @@ def night_page(facts: dict, tables: dict) -> str:
     """The whole page as text (UTF-8). Everything it says comes from `facts`; the figures' marks come from `tables`."""
     figures = {name: plots.describe(name, tables, facts) for name in facts["figures"]}
     return whole_page("night.html.j2", facts, figures)
+
+
+def season_page(facts: dict) -> str:
+    """The page of a season as text (UTF-8), from the facts of `season_facts` alone."""
+    figures = {name: plots.describe(name, {}, facts) for name in facts["figures"]}
+    return whole_page("season.html.j2", facts, figures)
+
+
+def figure_page(name: str, facts: dict, tables: dict) -> str:
+    """One figure of the night (a key of facts["figures"]) with its text and table, as a page of its own."""
+    figures = {name: plots.describe(name, tables, facts)}
+    return whole_page("figure.html.j2", {**facts, "one_figure": name}, figures)

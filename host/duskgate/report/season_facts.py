@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from .. import __version__, fields
-from ..analysis import bouts, dayclock, season, season_lead, strata
+from ..analysis import bouts, dayclock, season, season_drift, season_lead, season_map, strata
 from ..analysis.night import analyse
 from ..analysis.settings import settings_of
 from ..analysis.stats import estimate
 from ..errors import UsageError
-from . import season_nights, season_words, words
+from . import season_nights, season_said, season_words, words
 from .numbers import plain
 from .open_season import NightReader
 from .season_nights import LIT_FROM, SeasonNight
@@ -102,13 +102,50 @@ def season_facts(
     facts["centre"] = dayclock.centre(np.concatenate([n.by_clock.visits_s for n in used] or [np.empty(0)]) / 3600.0)
     facts["moon"] = moon([n for n in sighted if n.by_sunset and n.moon_lit is not None])
     facts["trend"] = season.trend([n.by_clock for n in used])
+    facts["map"] = night_map([n for n in nights if by == "clock" or n.by_sunset], by)
+    facts["drift"] = drift(facts["nights"])
     facts["compare"] = compared(sighted, other, by) if other else None
     facts["partial"] = [f"{n.date}: {reason}" for n in nights for reason in n.partial]
     facts["remarks"] = [*reading["remarks"], *by_remarks, *season_words.warnings(facts)]
     facts["methods"] = [dict(m) for m in season_words.METHODS]
     last = used[-1] if used else None
     facts["summary"] = season_words.lines(facts, last)
-    return plain(facts)
+    return plain(season_said.with_page(plain(facts), last))
+
+
+def night_map(nights: list[SeasonNight], by: str) -> dict:
+    """Visits, sight and rate of every night in every hour; moon and sun of each night in seconds from its zero."""
+    views = [n.by_sunset if by == "sunset" else n.by_clock for n in nights]
+    found = season_map.cells(views, BIN_S)
+    rows = [
+        {"night": n.date, "sun_s": _after_zero(n.dark_us, v), "moon_up_s": _after_zero(n.moon_up_us, v),
+         "session_s": list(v.session_s) if n.live_s > 0 else None}
+        | {key: found[key][k].tolist() for key in ("n", "exposure_s", "rate_per_h", "lo", "hi")}
+        for k, (n, v) in enumerate(zip(nights, views, strict=True))
+    ]  # fmt: skip
+    return {"by": by, "bin_s": BIN_S, "edges_s": found["edges_s"].tolist(), "dispersion": found["dispersion"],
+            "nights": rows}  # fmt: skip
+
+
+def _after_zero(utc_us: Any, view: Any) -> list | None:
+    return None if utc_us is None else ((np.asarray(utc_us, float) - view.zero_utc_us) / 1e6).tolist()
+
+
+def drift(rows: list[dict]) -> dict:
+    """Change a week of each delay (us) and of each head's recycle time (s), a straight line over the nights."""
+    day = np.array([r["night"] for r in rows], "datetime64[D]").astype(float)
+
+    def move(found: list[dict]) -> dict:
+        return season_drift.weekly(day, np.array([np.nan if e.get("value") is None else e["value"] for e in found]))
+
+    paths = {path: list(dict.fromkeys(h for r in rows for h in r["latency_us"].get(path, ())))
+             for path in dict.fromkeys(p for r in rows for p in r["latency_us"])}  # fmt: skip
+    heads = dict.fromkeys(h for r in rows for h in r["recycle_s"])
+    return {
+        "latency_us": {path: {h: move([r["latency_us"].get(path, {}).get(h) or {} for r in rows]) for h in some}
+                       for path, some in paths.items()},
+        "recycle_s": {h: move([r["recycle_s"].get(h) or {} for r in rows]) for h in heads},
+    }  # fmt: skip
 
 
 def _chosen(nights: list[SeasonNight], by: str | None) -> tuple[str, list[str]]:
@@ -250,6 +287,7 @@ def compared(nights: list[SeasonNight], other: tuple[list[SeasonNight], dict], b
     out["same_dates"] = sorted({v.name for v in a} & {v.name for v in b})
     out["whole_nights"] = season.compare_rates([n.by_clock for n in nights], [n.by_clock for n in others])
     out["same_hours"] = _ratio_apart(a, b, _edges([*a, *b])) if a and b else None
+    out["hours"] = _hours(others)[by]
     out["damaged"] = [n.date for n in others if n.damaged]
     out["partial"] = [f"{n.date}: {reason}" for n in others for reason in n.partial]
     return out

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..timebase import nights as nightnames
 from . import setting, soundness, words
+from .heads import own_names, renamed
 from .open_season import NightSource
 
 HALF_DAY_US = 12 * 3_600_000_000
@@ -43,6 +44,8 @@ class SeasonNight:
     local: words.LocalTime
     partial: list[str] = field(default_factory=list)
     damaged: bool = False
+    rig: dict = field(default_factory=dict)  # delays and recycle times of this night alone
+    notes: list[dict] = field(default_factory=list)
 
 
 def keep(source: NightSource, night: Any, view: Any, pauses_s: np.ndarray) -> SeasonNight:
@@ -67,8 +70,21 @@ def keep(source: NightSource, night: Any, view: Any, pauses_s: np.ndarray) -> Se
         dark_us=(sunset, sunrise) if sunset and sunrise and sunset < sunrise else None,
         hours_us=setting.active_hours(source.site, sky), place=place, site_file=source.site_file,
         files=list(source.files), local=local, partial=_partial(source, tables, local),
-        damaged=bool(len(source.problems)),
+        damaged=bool(len(source.problems)), rig=rig_of(night.estimates, place),
+        notes=setting.note_facts(tables["notes"], local),
     )  # fmt: skip
+
+
+def rig_of(est: dict, place: dict) -> dict:
+    """{"latency_us": {path: {head: median}}, "recycle_s": {head: gap after which 95 % fire}} as estimates."""
+    named = renamed(est, own_names(place))
+    found = {"latency_us": {}, "recycle_s": {}}
+    for path, one in (named.get("latency") or {}).items():
+        heads = one["heads"] or {"first light": one["first_us"]}
+        found["latency_us"][path] = {head: q["median"] for head, q in heads.items()}
+    for head, curve in (named.get("recycle") or {}).items():
+        found["recycle_s"][head] = curve.get("r95_s") or {}
+    return found
 
 
 def thinned(values: np.ndarray, most: int = GAPS_KEPT) -> np.ndarray:
@@ -94,4 +110,5 @@ def row(night: SeasonNight) -> dict:
         "sunset_utc_us": night.by_sunset.zero_utc_us if night.by_sunset else None,
         "moon_lit": night.moon_lit, "site": night.place["name"], "site_file": night.site_file, "files": night.files,
         "flags": flags, "partial": night.partial, "damaged": night.damaged,
+        **night.rig, "notes": night.notes,
     }  # fmt: skip

@@ -205,6 +205,14 @@ def best_texts(facts: dict, last: Any) -> list[str]:
     return [*first, rivals_text(best, by), *_next_text(best, by), without_text(facts["without_each"], by)]
 
 
+def best_said(facts: dict) -> str:
+    """The best window in one sentence; empty where there is none."""
+    best, by = facts["best_window"], facts["by"]
+    if "start_s" not in best:
+        return ""
+    return f"Best window: {when(best['start_s'], best['end_s'], by)}, {rate(best['rate_per_h'])}."
+
+
 def hours_text(active: list[str]) -> str:
     """Between which hours windows were sought; empty where nothing bounded them."""
     said = {"night": "sunset to sunrise", "day": "sunrise to sunset"}
