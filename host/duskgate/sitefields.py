@@ -27,6 +27,10 @@ def key(default: Any, help: str, kind: str = "number", **rule: Any) -> Any:
 @dataclass(frozen=True)
 class Animal:
     label: str = key("", "the visitor, in your words", "text", example="hawk-moth")
+    scientific_name: str = key(
+        "", "its scientific name, only if you are sure of it: data that you pass on will carry it", "text",
+        example="Sphingidae",
+    )  # fmt: skip
     speed_m_s: float | None = key(
         None, "typical speed across the beam, m/s: yours to measure or estimate", low=0.001, high=50, example=1.0
     )
@@ -81,6 +85,20 @@ class Head(Supply):
         (), "light sensors that see this head alone, once measured; leave out while not proved", "names",
         choices=SENSORS, example=["FLASH1"],
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Passing:
+    """What data packages for others must say; nothing is made up where it is left out."""
+
+    title: str = key("", "title of the study; left out: the site's name", "text", example="Garden moths in July")
+    contributor: str = key("", "who to name as the data's source; left out: unknown", "text", example="a photo club")
+    data_licence: str = key(
+        "", "licence of the data, by its short name; left out: none is given", "text", example="CC0-1.0"
+    )
+    media_licence: str = key(
+        "", "licence of the pictures; a package wants both licences or neither", "text", example="CC-BY-4.0"
+    )
 
 
 @dataclass(frozen=True)
@@ -161,6 +179,7 @@ class Site:
     animal: Animal = field(default_factory=Animal)
     camera: Camera = field(default_factory=Camera)
     logger: Logger = field(default_factory=Logger)
+    passing_on: Passing = field(default_factory=Passing)
     heads: tuple[Head, ...] = ()
     thresholds: Thresholds = field(default_factory=Thresholds)
     stated: frozenset[str] = frozenset()
@@ -187,12 +206,14 @@ class Site:
         }
 
 
-SECTIONS: dict[str, type] = {"animal": Animal, "camera": Camera, "logger": Logger, "thresholds": Thresholds}
+SECTIONS: dict[str, type] = {"animal": Animal, "camera": Camera, "logger": Logger, "passing_on": Passing,
+                             "thresholds": Thresholds}  # fmt: skip
 LISTS: dict[str, type] = {"heads": Head}
 REMARKS = {
     "animal": "The visitor. Speed and length are yours: they decide the freezing time and the place of the beam.",
     "camera": "What the frame is taken with.",
     "logger": "The board's own supply; its voltage is logged.",
+    "passing_on": "For data that you pass on (`duskgate export`). Round the place above where a species is sensitive.",
     "heads": "One block for each flash head. Never open a head: its capacitor holds a deadly charge for a long time.",
     "thresholds": "How breaks and lights are judged. Lines that begin with # show the default.",
 }

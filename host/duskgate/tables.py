@@ -26,8 +26,7 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path, form: str = "csv
 
     Raises UsageError when the form is unknown or, without `force`, when any of the files exists; then none is written.
     """
-    if form not in FORMATS:
-        raise UsageError(f"{form}: unknown form of a table: use {' or '.join(FORMATS)}")
+    contents = table_bytes(tables, form)
     named = {name: Path(folder) / f"{name}.{form}" for name in fields.TABLES if name in tables}
     if not force:
         refuse_existing(named.values())
@@ -36,8 +35,15 @@ def write_tables(tables: dict[str, pd.DataFrame], folder: Path, form: str = "csv
     except OSError as error:
         raise UsageError(f"{folder}: cannot be made ({error.strerror}): name another folder") from error
     for name, path in named.items():
-        write_whole(path, _content(shaped(name, tables[name]), form), force)
+        write_whole(path, contents[name], force)
     return list(named.values())
+
+
+def table_bytes(tables: dict[str, pd.DataFrame], form: str) -> dict[str, bytes]:
+    """Name -> content of the file of each table of `fields.TABLES` that is there. UsageError: unknown form."""
+    if form not in FORMATS:
+        raise UsageError(f"{form}: unknown form of a table: use {' or '.join(FORMATS)}")
+    return {name: _content(shaped(name, tables[name]), form) for name in fields.TABLES if name in tables}
 
 
 def shaped(name: str, table: pd.DataFrame) -> pd.DataFrame:

@@ -27,11 +27,20 @@ SITE_NAME = "site.toml"
 
 @dataclass
 class OpenedNight:
-    """One night, ready to be shown: `facts`, `tables`, and whether the log was damaged (reported in the facts)."""
+    """One night, ready to be shown: `facts`, `tables`, and whether the log was damaged (reported in the facts).
+
+    `rec`, `clock`, `site` (None without a file) and `window_utc_us` (None: all of it) are what they were made from;
+    `form` is "log", "edges.csv" or "vcd".
+    """
 
     facts: dict
     tables: dict[str, pd.DataFrame]
     damaged: bool
+    rec: Any
+    clock: Any
+    site: Any
+    window_utc_us: tuple[int, int] | None
+    form: str
 
 
 @dataclass
@@ -79,7 +88,7 @@ def open_night(path: Path, date: str | None = None, site_path: Path | None = Non
     }
     sky = sky_of(site, night) if night else None
     facts, tables = report_facts.read_night(source.rec, clock, site, sky=sky, log=log, window_utc_us=window)
-    return OpenedNight(facts, tables, source.rec.damaged)
+    return OpenedNight(facts, tables, source.rec.damaged, source.rec, clock, site, window, source.form)
 
 
 EVENING_US = 6 * 3_600_000_000  # a night counts as begun six hours after noon, a day six hours after midnight
