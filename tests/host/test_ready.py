@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from duskgate.ready import items, picture
 from duskgate.ready.drift import Comparison, drift
+from duskgate.ready.large import large
 from duskgate.ready.live import Live, Rules
 from duskgate.ready.records import Edges, look
 
@@ -224,7 +225,8 @@ def test_the_picture_fits_a_small_screen_and_says_the_beam_in_word_and_shape():
     lines = picture.picture(found, status)
     assert len(lines) == 24 and max(map(len, lines)) <= 80
     assert any("whole" in line and picture.WHOLE in line for line in lines)
-    assert any(line.strip().startswith("s       ready") for line in lines)
+    ready = [f" {row}".rstrip() for row in large("READY", 79)]
+    assert lines[lines.index(ready[0]) : lines.index(ready[0]) + 6] == [*ready, f" recycle {status.recycle[1]}"]
     broken = live(rows((10.0, 1)), 11.0)
     assert any("BROKEN" in line and picture.BROKEN in line for line in picture.picture(broken, status))
 

@@ -1,52 +1,145 @@
-"""A terminal that shows one picture without flicker: the other screen, and only lines that changed are drawn."""
+"""A terminal that shows one picture without flicker: the other screen, and only cells that changed are written.
 
+Sequences are those of ECMA-48 (CUP, ED, SGR) and DEC private modes that terminals without them pass over: 1049 the
+other screen, 25 the cursor, 7 wrapping at the edge, 2026 synchronised output (what stands between its set and its
+reset is shown at once). Nothing is asked of the terminal, so it never answers into what is typed.
+"""
+
+import contextlib
+import os
+import signal
 import sys
+from collections.abc import Iterator
 from typing import Any
 
-from ..plaintext import shown
+from .cells import cells, changes
+from .console import WindowsConsole
 
 ESC = "\x1b["
-ENTER = f"{ESC}?1049h{ESC}?25l{ESC}2J"
-LEAVE = f"{ESC}0m{ESC}?25h{ESC}?1049l"
-DIM_RED = f"{ESC}2;31m"
+ENTER = f"{ESC}?1049h{ESC}?25l{ESC}?7l{ESC}2J"
+LEAVE = f"{ESC}?2026l{ESC}0m{ESC}?7h{ESC}?25h{ESC}?1049l"
+HOLD, SHOW = f"{ESC}?2026h", f"{ESC}?2026l"
+# faint red on black; a terminal of 16 colours without faint shows its dark red. Nothing bold, nothing of 90 to 97
+DIM_RED = f"{ESC}0;2;31;40m"
 PLAIN = f"{ESC}0m"
+SIZE = (80, 24)  # where the terminal does not tell
+SOLID, HASH = "█", "#"
+
+
+class Stopped(SystemExit):
+    """A signal asked the program to end; the exit code is the shells' 128 + its number."""
 
 
 class Screen:
-    """Context manager around a terminal stream; `draw(lines)` at any time."""
+    """Context manager around a terminal stream; `draw(lines)` at any time. It is left on every way out."""
 
     def __init__(self, stream: Any = None, red: bool = False):
         self.stream = stream or sys.stdout
-        self.colour = DIM_RED if red else ""
-        self._shown: list[str] = []
+        self.colour = DIM_RED if red else PLAIN
+        self.encoding = getattr(self.stream, "encoding", None) or "utf-8"
+        self._shown: list[list[str] | None] = []
+        self._size = (0, 0)
 
     def __enter__(self) -> "Screen":
-        _ansi_on_windows()
-        self.stream.write(ENTER)
-        self.stream.flush()
+        try:
+            self._write(ENTER)
+        except BaseException:
+            self._leave()
+            raise
         return self
 
     def __exit__(self, *_exc: object) -> None:
-        self.stream.write(LEAVE)
-        self.stream.flush()
+        self._leave()
+
+    def _leave(self) -> None:
+        # the terminal itself may be gone; what went wrong before it is what has to be told
+        with contextlib.suppress(OSError, ValueError):
+            self._write(LEAVE)
+
+    @property
+    def pixel(self) -> str:
+        """What large letters are made of: solid cells where the terminal's encoding has them."""
+        return pixel_of(self.encoding)
+
+    def size(self) -> tuple[int, int]:
+        """Columns and rows now; it is asked at every picture, so that a change of size shows at the next one."""
+        return size_of(self.stream)
 
     def draw(self, lines: list[str]) -> None:
-        """Bring these lines onto the screen."""
-        before = [*self._shown, *[""] * (len(lines) - len(self._shown))]
+        """Bring these lines onto the screen; what does not fit is left out."""
+        size = self.size()
+        width, height = size
+        if size != self._size:
+            # terminals keep, cut or wrap what stood there: nothing is known of it any more
+            self._size, self._shown = size, [None] * height
+        rows = [cells(line, width, self.encoding) for line in [*lines, *[""] * height][:height]]
         out = [
-            f"{ESC}{row};1H{self.colour}{shown(line)}{PLAIN}{ESC}K"
-            for row, (line, old) in enumerate(zip(lines, before, strict=False), 1)
-            if line != old
+            f"{ESC}{row};{column + 1}H{text}"
+            for row, (old, new) in enumerate(zip(self._shown, rows, strict=True), 1)
+            for column, text in changes(old, new)
         ]
-        self._shown = list(lines)
-        if out:
-            self.stream.write("".join(out))
-            self.stream.flush()
+        if not out:
+            return
+        self._write(f"{HOLD}{self.colour}{''.join(out)}{PLAIN}{SHOW}")
+        self._shown = list(rows)
+
+    def _write(self, text: str) -> None:
+        self.stream.write(text)
+        self.stream.flush()
 
 
-def _ansi_on_windows() -> None:
-    if sys.platform == "win32":
-        import ctypes
+def pixel_of(encoding: str | None) -> str:
+    """A solid cell where an encoding has it, else a sign of ASCII."""
+    try:
+        SOLID.encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return HASH
+    return SOLID
 
-        kernel = ctypes.windll.kernel32
-        kernel.SetConsoleMode(kernel.GetStdHandle(-11), 7)
+
+def size_of(stream: Any) -> tuple[int, int]:
+    """Columns and rows of the terminal behind a stream; 80 and 24 where it does not tell."""
+    try:
+        told = os.get_terminal_size(stream.fileno())
+    except (OSError, ValueError, AttributeError):
+        return SIZE
+    return (told.columns, told.lines) if told.columns > 0 and told.lines > 0 else SIZE
+
+
+@contextlib.contextmanager
+def pictures(stream: Any = None) -> Iterator[bool]:
+    """Whether a stream can show pictures, for as long as it is to.
+
+    It can where it is a terminal and not a dumb one. A Windows console is made to obey sequences here, and set back at
+    the end; one that cannot shows none.
+    """
+    stream = stream or sys.stdout
+    if not stream.isatty() or os.environ.get("TERM") == "dumb":
+        yield False
+    elif sys.platform != "win32":
+        yield True
+    else:
+        with WindowsConsole() as obeys:
+            yield obeys
+
+
+@contextlib.contextmanager
+def ended_by_signal() -> Iterator[None]:
+    """SIGTERM and SIGHUP raise `Stopped` in here, so that every way out is walked to its end."""
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {}
+    try:
+        for name in names:
+            number = getattr(signal, name)
+            before[number] = signal.signal(number, _stop)
+    except ValueError:  # not the main thread: signals are not ours
+        pass
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _stop(number: int, _frame: object) -> None:
+    raise Stopped(128 + number)

@@ -13,14 +13,16 @@ from ..errors import BoardRefused, LinkError
 from .board_options import example, port_option
 from .history import History, history, logbook_option, site_option
 from .say import say
-from .terminal import Screen
+from .terminal import Screen, ended_by_signal, pictures, pixel_of, size_of
+from .watch_events import Events
 
 POLL_S = 0.5
 STATE_S = 5.0  # supply, faults and room change slowly
 LINK_SHARE = 3.0  # a slow link is asked so seldom that it is quiet for at least this many times as long as it is busy
 LONGEST_POLL_S = 5.0
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 10.0
-PLAIN_S = 10.0  # between two plain lines
+FRAME_S = 0.2  # between two pictures: times go on while the board is not asked
+SUMMARY_S = 60.0  # between two plain lines without an event
 
 
 @example("duskgate watch --seconds 2")
@@ -34,44 +36,64 @@ PLAIN_S = 10.0  # between two plain lines
 def command(
     seconds: float | None, once: bool, red: bool, logbook: Path, site_path: Path | None, port: str | None
 ) -> None:
-    """Visits, fires, misses, time since the last fire, supply and faults, live. Ctrl-C ends it; the log goes on.
+    """Last visit, last fire, heads READY or how long to wait, the beam, supply and faults, live. Ctrl-C ends it.
 
-    A plain count for looking on: the report of the night counts again from the whole log. Unplugging the board does no
-    harm: it is found again, and the count goes on where it was. To a file or a pipe it writes a line now and then.
+    The log goes on. A plain count for looking on: the report of the night counts again from the whole log. Unplugging
+    the board does no harm: it is found again, and the count goes on where it was. To a file, a pipe or a dumb terminal
+    it writes a line at each event and one a minute. --red is the only colour here; without it there is none.
     """
     known = history(logbook, site_path)
     watcher = Watcher(port, known)
     if once:
-        watcher.first()
-        watcher.poll()
-        say(*(line for line in watcher.lines() if line))
-        watcher.close()
+        once_only(watcher)
         return
     end = None if seconds is None else time.monotonic() + seconds
-    with contextlib.suppress(KeyboardInterrupt), contextlib.closing(watcher):
+    with contextlib.closing(watcher):
         watcher.first()
-        (on_screen if sys.stdout.isatty() else as_lines)(watcher, end, red)
-    say(watcher.farewell())
+        try:
+            with ended_by_signal(), contextlib.suppress(KeyboardInterrupt), pictures() as able:
+                (on_screen if able else as_lines)(watcher, end, red)
+        finally:
+            say(watcher.farewell())
+
+
+def once_only(watcher: "Watcher") -> None:
+    """One picture, of the terminal's width where there is one, of the usual size where there is none."""
+    with contextlib.closing(watcher):
+        watcher.first()
+        watcher.poll()
+        lines = watcher.lines()
+        if sys.stdout.isatty():
+            width, _ = size_of(sys.stdout)
+            lines = watcher.lines(width - 1, len(lines), pixel_of(sys.stdout.encoding))
+        say(*(line for line in lines if line))
 
 
 def on_screen(watcher: "Watcher", end: float | None, red: bool) -> None:
-    """Live picture until `end` or Ctrl-C."""
+    """Live picture until `end` or Ctrl-C; between two questions to the board its times go on."""
     with Screen(red=red) as screen:
         for pause in watcher.polls(end):
-            screen.draw(watcher.lines())
-            time.sleep(pause)
+            until = watcher.clock.monotonic() + pause
+            left = pause
+            while True:
+                screen.draw(watcher.lines(*screen.size(), screen.pixel))
+                if left <= 0:
+                    break
+                watcher.clock.sleep(min(left, FRAME_S))
+                left = until - watcher.clock.monotonic()
 
 
 def as_lines(watcher: "Watcher", end: float | None, red: bool) -> None:
-    """A line at once, one whenever the link comes or goes, one now and then, and one at the end."""
-    told, when = "", 0.0
+    """A line at once, one at each event, one a minute without any, and one at the end."""
+    events, when = Events(), None
     for pause in watcher.polls(end):
-        link = watcher.status.link
-        if link != told or time.monotonic() - when >= PLAIN_S:
-            say(watcher.line())
-            told, when = link, time.monotonic()
-        time.sleep(pause)
-    say(watcher.line())
+        event = events.of(watcher.live, watcher.status)
+        now = watcher.clock.monotonic()
+        if event or when is None or now - when >= SUMMARY_S:
+            say(watcher.line(event))
+            when = now
+        watcher.clock.sleep(pause)
+    say(watcher.line(events.of(watcher.live, watcher.status)))
 
 
 class Watcher:
@@ -117,7 +139,7 @@ class Watcher:
 
     def poll(self) -> float:
         """Ask the board once; the pause (s) until the next time. A lost link is taken up again with growing pauses."""
-        self.status.clock = time.strftime("%H:%M:%S", time.localtime(self.clock.time_ns() / 1e9))
+        self._tell_time()
         try:
             self._connect()
             began = self.clock.monotonic()
@@ -128,7 +150,7 @@ class Watcher:
             return self._lost(error)
         now = self.clock.monotonic()
         self._heard_at, self.busy_s = now, now - began
-        self.status.ahead_s, self._pause_s = 0.0, FIRST_PAUSE_S
+        self.status.ahead_s, self._pause_s, self.status.lost = 0.0, FIRST_PAUSE_S, False
         slow = self.busy_s * LINK_SHARE > POLL_S
         self.status.link = f"link slow ({self.busy_s:.1f} s a look)" if slow else "link good"
         return min(max(POLL_S - self.busy_s, LINK_SHARE * self.busy_s), LONGEST_POLL_S)
@@ -137,10 +159,18 @@ class Watcher:
         self.close()
         pause = self._pause_s
         self._pause_s = min(2 * pause, LONGEST_PAUSE_S)
+        self.status.lost = True
+        self._tell_time()
+        return pause
+
+    def _tell_time(self) -> None:
+        """The time of day, and how long ago the board was last heard of."""
+        here = time.localtime(self.clock.time_ns() / 1e9)
+        self.status.day, self.status.clock = time.strftime("%Y-%m-%d", here), time.strftime("%H:%M:%S", here)
         if self._heard_at:
             self.status.ahead_s = self.clock.monotonic() - self._heard_at
-        self.status.link = f"NO LINK for {self.status.ahead_s:.0f} s; the board logs on"
-        return pause
+        if self.status.lost:
+            self.status.link = f"NO LINK for {self.status.ahead_s:.0f} s; the board logs on while it has power"
 
     def _connect(self) -> None:
         if self._link is None:
@@ -176,24 +206,27 @@ class Watcher:
                 setattr(self.live, name, getattr(old, name))
         self._boot_id, self._next = who["boot_id"], 0
 
-    def lines(self) -> list[str]:
-        """The picture."""
+    def lines(self, width: int = 80, height: int = 24, pixel: str = "#") -> list[str]:
+        """The picture as of now."""
         from ..ready.picture import picture
 
-        return picture(self.live, self.status)
+        self._tell_time()
+        return picture(self.live, self.status, width, height, pixel)
 
-    def line(self) -> str:
+    def line(self, event: str = "") -> str:
         """The same in a line."""
         from ..ready.picture import plain
 
-        return plain(self.live, self.status)
+        self._tell_time()
+        return plain(self.live, self.status, event)
 
     def farewell(self) -> str:
         """Last words."""
         if self.live is None:
             return "Nothing was seen."
         live = self.live
-        return f"Seen: {live.visits} visits, {live.fires} fires, {live.misses} misses. The board logs on."
+        heads = f"{live.fires} fires, {live.misses} misses" if live.fires_watched else "fires and misses not watched"
+        return f"Seen: {live.visits} visits, {heads}. The board logs on."
 
 
 def rules_of(site: Any) -> Any:

@@ -10,10 +10,11 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
-from duskgate.fields import BEAM, BEAM2, FLASHES
+from duskgate.fields import BEAM, BEAM2, CHANNELS, FLASHES
 from duskgate.ready.records import CHATTER_EDGES, FAULT, LOST, NOTE, Looked, active_levels
 
 LEAST_NOTED = 3
+LOST_TEXT = "the board was blind for a moment: records were lost"
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,10 @@ class Live:
     last_fire_s: float | None = None
     last_miss_s: float | None = None
     miss_gap_s: float | None = None  # time since the fire before, at the last miss
-    notes: list[str] = field(default_factory=list)
+    seen_from_s: float | None = None  # board time of the first look
+    last_lost_s: float | None = None  # of the look that told of lost records
+    notes: list[str] = field(default_factory=list)  # what is wrong
+    remarks: list[str] = field(default_factory=list)  # what is good to know
     _open_s: float | None = None
     _visit_end_s: float | None = None
     _break_s: float | None = None  # start of the last break
@@ -76,9 +80,14 @@ class Live:
         ):
             self._edge(tick * self.tick_s, channel, active)
         self.levels = looked.levels if looked.levels is not None else self.levels
+        first = self.seen_from_s is None
         self.now_s = now_tick * self.tick_s
         self._settle(self.now_s)
         self._note(looked)
+        if first:
+            self.seen_from_s = self.now_s
+        elif looked.has(LOST):  # the first look holds what came long before it
+            self.last_lost_s = self.now_s
 
     def _edge(self, t: float, channel: int, active: bool) -> None:
         self._settle(t)
@@ -124,17 +133,30 @@ class Live:
         if looked.has(CHATTER_EDGES):
             said.append("an input flickers: it is summed up second by second, not stored edge by edge")
         if looked.has(LOST):
-            said.append("the board was blind for a moment: records were lost")
+            said.append(LOST_TEXT)
         if looked.has(FAULT):
             said.append("the board noted a fault")
         if looked.has(NOTE):
-            said.append("a note was written")
+            self.remarks = ["a note was written"]
         self.notes = [*self.notes, *(text for text in said if text not in self.notes)][-LEAST_NOTED:]
 
     def beam_word(self, channel: int = BEAM) -> str:
         """whole, BROKEN, or unknown."""
         state = self.state(channel)
         return "unknown" if state is None else "BROKEN" if state else "whole"
+
+    @property
+    def broken_since_s(self) -> float | None:
+        """When the beam was broken, while it is; None: it is not, or that came before the first record."""
+        return self._open_s
+
+    @property
+    def fires_watched(self) -> bool:
+        """Whether any light sensor is in use and wired; without one there are no fires and no misses to speak of."""
+        told = self.who.get("wiring_check")
+        unwired = told if isinstance(told, list) else []
+        used = self.who.get("channels", 0x7F)
+        return bool(self.lit) or any(used >> c & 1 and CHANNELS[c] not in unwired for c in FLASHES)
 
     @property
     def has_second_beam(self) -> bool:

@@ -1,168 +1,187 @@
-"""The live picture as lines of text, for a screen at arm's length in the dark: large figures, words, shapes. Pure."""
+"""The live picture as lines of text, for a screen at arm's length in the dark: large words, figures, shapes. Pure.
+
+On a small screen things go in this order (`STEPS`): empty lines; details from the last; all warnings but three, then
+but one, with how many more; the large times become plain; the counts; the sentence below the word; the large word
+becomes plain; clock and link. What went for nothing, because something larger went after it, comes back. What is left
+is cut from below, so that the last thing standing is the word. On a narrow screen a word whose large letters do not fit
+is plain, and so are the times; beams are drawn small, then not at all: their word stays.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, replace
 
-from duskgate.faults import inputs_of
-from duskgate.fields import FLASHES
+from duskgate.ready.large import PIXEL, large
 from duskgate.ready.live import Live
+from duskgate.ready.words import BROKEN, UNKNOWN, WHOLE, Status, Told, calm, since, unit
 
+__all__ = ["BROKEN", "UNKNOWN", "WHOLE", "Status", "picture", "plain", "since"]
 WIDTH, HEIGHT = 80, 24
-DIGITS = {
-    "0": ("###", "# #", "# #", "# #", "###"), "1": ("  #", "  #", "  #", "  #", "  #"),
-    "2": ("###", "  #", "###", "#  ", "###"), "3": ("###", "  #", "###", "  #", "###"),
-    "4": ("# #", "# #", "###", "  #", "  #"), "5": ("###", "#  ", "###", "  #", "###"),
-    "6": ("###", "#  ", "###", "# #", "###"), "7": ("###", "  #", "  #", "  #", "  #"),
-    "8": ("###", "# #", "###", "# #", "###"), "9": ("###", "# #", "###", "  #", "###"),
-    ":": (" ", "#", " ", "#", " "), ".": (" ", " ", " ", " ", "#"), "-": ("   ", "   ", "###", "   ", "   "),
-    " ": ("   ", "   ", "   ", "   ", "   "),
-}  # fmt: skip
-WHOLE = "o=====================o"
-BROKEN = "o=======    |    ======o"
-UNKNOWN = "o- - - - - ? - - - - -o"
+MOST_WARNINGS = 8
 
 
-@dataclass
-class Status:
-    """What the picture shows besides the counts. `link`: a sentence on the link; `recycle`: (s, words) or None."""
+@dataclass(frozen=True)
+class Shown:
+    """What a picture holds: empty lines; how many lines of details and of warnings; the times large; the counts; the
+    sentence below the word; the word large; the line of clock and link."""
 
-    clock: str = ""
-    link: str = "link good"
-    state: dict[str, Any] = field(default_factory=dict)
-    recycle: tuple[float, str] | None = None
-    restarts: int = 0
-    ahead_s: float = 0.0  # seconds since the board was last heard of
-
-
-def big(text: str) -> list[str]:
-    """A number in five rows of figures."""
-    return [" ".join(DIGITS.get(c, DIGITS[" "])[row] for c in text) for row in range(5)]
+    gaps: bool = True
+    details: int = 9
+    warnings: int = MOST_WARNINGS
+    large_times: bool = True
+    counts: bool = True
+    sentence: bool = True
+    large_word: bool = True
+    top: bool = True
 
 
-def since(seconds: float | None) -> str:
-    """Time since something, short: 4.2 for seconds, 3:07 for minutes, 2:03:07 for hours; - for never."""
-    if seconds is None or seconds < 0:
-        return "-"
-    if seconds < 100:
-        return f"{seconds:.1f}"
-    minutes, s = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{s:02d}" if hours else f"{minutes}:{s:02d}"
+STEPS = (
+    {"gaps": False}, {"details": 3}, {"details": 2}, {"details": 1}, {"details": 0}, {"warnings": 3}, {"warnings": 1},
+    {"large_times": False}, {"counts": False}, {"sentence": False}, {"large_word": False},
+    {"top": False},
+)  # fmt: skip
 
 
-def ago(seconds: float) -> str:
-    """How long ago, with its unit: '4.2 s ago', '3:07 min ago', '2:03:07 h ago'."""
-    return f"{since(seconds)} {unit(seconds)} ago"
+def picture(live: Live, status: Status, width: int = WIDTH, height: int = HEIGHT, pixel: str = PIXEL) -> list[str]:
+    """Exactly `height` lines of at most `width` characters."""
+    told = Told(live, status)
+    gone: list[dict] = []
+    lines = compose(told, Shown(), width, pixel)
+    for step in STEPS:
+        if len(lines) <= height:
+            break
+        gone.append(step)
+        lines = compose(told, without(gone), width, pixel)
+    for step in gone[-2::-1]:  # what went for nothing, because something larger went after it, comes back
+        rest = [one for one in gone if one is not step]
+        fuller = compose(told, without(rest), width, pixel)
+        if len(fuller) <= height:
+            gone, lines = rest, fuller
+    lines = [line[:width].rstrip() for line in lines[:height]]
+    return lines + [""] * (height - len(lines))
 
 
-def unit(seconds: float | None) -> str:
-    """The unit of what `since` says."""
-    return "s" if seconds is None or seconds < 100 else "min" if seconds < 3600 else "h"
+def without(gone: list[dict]) -> Shown:
+    """What is left of a picture after these steps."""
+    kept = Shown()
+    for step in gone:
+        kept = replace(kept, **step)
+    return kept
 
 
-def picture(live: Live, status: Status) -> list[str]:
-    """Exactly 24 lines of at most 80 characters."""
-    now = live.now_s + status.ahead_s
-    since_fire = None if live.last_fire_s is None else now - live.last_fire_s
-    lines = [
-        f"Board {live.who['board']}   {status.clock}   {status.link}",
-        "",
-        f"  BEAM    {shape(live.state(0))}   {live.beam_word()}",
-        f"  BEAM2   {shape(live.state(1))}   {live.beam_word(1)}" if second_beam_used(live) else "",
-        "",
-        *beside(("VISITS", str(live.visits)), ("FIRES", str(live.fires)), ("MISSES", str(live.misses))),
-        "",
-        *beside(("SINCE LAST FIRE", since(since_fire))),
-        f"  {charged(since_fire, status.recycle)}",
-        f"  {last_words(live, now)}",
-        f"  {heads_words(live)}",
-        f"  {supply_words(status)}",
-        *(f"  ! {text}" for text in warnings(live, status)),
+def compose(told: Told, kept: Shown, width: int, pixel: str) -> list[str]:
+    """The lines of a picture from top to bottom, as many as they are."""
+    word, sentence = told.headline()
+    gap = [""] if kept.gaps else []
+    below = wrapped(sentence, width) if kept.sentence or not word else []
+    rows = large(word, width - 1, pixel) if kept.large_word else [word]
+    if not word or (len(rows) == 1 and below and sentence.startswith(word)):
+        rows = []  # not said twice
+    head = [*(f" {row}" for row in rows), *below]
+    return [
+        *(top(told, width) if kept.top else []), *gap,
+        *head, *warning_lines(told.warnings(), kept.warnings, width), *gap,
+        *times(told, kept.large_times, width, pixel), *gap,
+        *(f" {told.beam(channel, width)}" for channel in told.beams()), *gap,
+        *(counts(told, width) if kept.counts else []), *details(told)[: kept.details],
+    ]  # fmt: skip
+
+
+def top(told: Told, width: int) -> list[str]:
+    """Clock, link, and the board where there is room for all of it."""
+    status = told.status
+    link = "NO LINK" if status.lost else status.link
+    left, board = f" {status.clock}   {link}", f"board {told.live.who['board']}"
+    if len(left) + len(board) + 3 <= width:
+        return [left + board.rjust(width - len(left))]
+    return [left if len(left) <= width or not status.lost else f" {link}"]
+
+
+def times(told: Told, big: bool, width: int, pixel: str) -> list[str]:
+    """Since the last visit and since the last fire, side by side in large figures, or each in plain words."""
+    lines = beside(told, width // 2 - 2, pixel) if big else []
+    return lines or [f" {told.visit_words()}", f" {told.fire_words()}"]
+
+
+def beside(told: Told, room: int, pixel: str) -> list[str]:
+    """Two large figures under their names, each in `room` columns; nothing where one does not fit."""
+    visit = [label("LAST VISIT", told.since_visit), *large(calm(told.since_visit), room, pixel)]
+    if told.visit_now:
+        visit = ["LAST VISIT", *large("NOW", room, pixel)]
+    watched = told.live.fires_watched
+    fire = [
+        label("LAST FIRE", told.since_fire) if watched else "LAST FIRE: not watched",
+        *large(calm(told.since_fire) if watched else "-", room, pixel),
     ]
-    lines = [line[:WIDTH].rstrip() for line in lines[:HEIGHT]]
-    return lines + [""] * (HEIGHT - len(lines))
+    if len(visit) != len(fire) or len(visit) == 2 or max(len(visit[0]), len(fire[0])) > room:
+        return []
+    return [f" {left:<{room + 1}} {right}" for left, right in zip(visit, fire, strict=True)]
 
 
-def plain(live: Live, status: Status) -> str:
-    """The same in one line, for a file or a pipe."""
-    now = live.now_s + status.ahead_s
-    fire = None if live.last_fire_s is None else now - live.last_fire_s
+def label(name: str, passed: float | None) -> str:
+    """What a large time is, with its unit."""
+    return f"{name}: none yet" if passed is None else f"{name}, {UNITS[unit(passed)]} ago"
+
+
+UNITS = {"s": "s", "min": "min:s", "h": "h:min:s"}
+
+
+def counts(told: Told, width: int) -> list[str]:
+    """Visits, fires and misses in one line."""
+    live = told.live
+    fires = f"FIRES {live.fires}   MISSES {live.misses}" if live.fires_watched else "FIRES and MISSES not watched"
+    return wrapped(f"VISITS {live.visits}   {fires}", width)
+
+
+def details(told: Told) -> list[str]:
+    """What is good to know, the most useful first."""
+    said = (told.miss_words(), told.supply_words(), told.heads_words(), *told.live.remarks)
+    return [f" {text}" for text in said if text]
+
+
+def warning_lines(texts: list[str], most: int, width: int) -> list[str]:
+    """Warnings behind their marks in at most `most` lines, the first always; at the end how many more there are."""
+    lines: list[str] = []
+    for number, text in enumerate(texts):
+        rows = wrapped(f"! {text}", width, "   ")
+        left = len(texts) - number
+        if len(lines) + len(rows) + (left > 1) > most:
+            more = f" (and {left - (not lines)} more)" if left > (not lines) else ""
+            more = " .." * (not lines and len(rows) > 1) + more
+            last = rows[0] if not lines else lines.pop()
+            return [*lines, clipped(last, width - len(more)) + more]
+        lines += rows
+    return lines
+
+
+def clipped(line: str, width: int) -> str:
+    """A line that ends between two words where it is too long, and shows that it does."""
+    if len(line) <= width:
+        return line
+    return line[: max(line.rfind(" ", 4, width - 2), min(4, width))] + " .."
+
+
+def wrapped(text: str, width: int, hang: str = " ") -> list[str]:
+    """Text broken between words into lines that begin with a blank, and those after the first with `hang`."""
+    lines, line = [], ""
+    for word in text.split(" "):
+        if line and len(line) + 1 + len(word) > width:
+            lines.append(line)
+            line = hang + word
+        else:
+            line = f"{line} {word}" if line else f" {word}"
+    return [*lines, line]
+
+
+def plain(live: Live, status: Status, event: str = "") -> str:
+    """The same in one line, for a file or a pipe. `event`: what has just come, empty for a summary."""
+    told = Told(live, status)
+    stopped = told.stopped()
+    word = stopped[1] if stopped else told.headline()[0].removesuffix("!").strip()
+    heads = f"fires {live.fires}; misses {live.misses}" if live.fires_watched else "fires and misses not watched"
     parts = [
-        status.clock, f"beam {live.beam_word()}", f"visits {live.visits}", f"fires {live.fires}",
-        f"misses {live.misses}", f"since fire {since(fire)} s" if fire is not None else "no fire yet",
-        supply_words(status), status.link, *warnings(live, status),
+        f"{status.day} {status.clock}".strip(), event, f"beam {'unknown' if status.lost else live.beam_word()}",
+        f"visits {live.visits}; {heads}", told.visit_words(), told.fire_words(),
+        word, told.supply_words(), "" if status.lost else status.link, *told.warnings(), *live.remarks,
     ]  # fmt: skip
     return "; ".join(part for part in parts if part)
-
-
-def shape(state: bool | None) -> str:
-    """The beam as it stands: a line from post to post, or one with a gap and a bar in it."""
-    return UNKNOWN if state is None else BROKEN if state else WHOLE
-
-
-def second_beam_used(live: Live) -> bool:
-    """Shown where it is in use and something drives it."""
-    unwired = live.who.get("wiring_check")
-    return live.has_second_beam and not (isinstance(unwired, list) and "BEAM2" in unwired)
-
-
-def beside(*named: tuple[str, str]) -> list[str]:
-    """Large figures side by side, each under its name."""
-    rows = [""] * 6
-    for name, text in named:
-        block = [name, *big(text)]
-        width = max(22, *(len(line) + 3 for line in block))
-        rows = [row + f"  {line}".ljust(width) for row, line in zip(rows, block, strict=True)]
-    return rows
-
-
-def charged(since_fire: float | None, recycle: tuple[float, str] | None) -> str:
-    """Whether the heads should be ready again, as far as earlier nights tell."""
-    said = unit(since_fire).ljust(8)
-    if recycle is None:
-        return f"{said}recycle time not known: a bench or a pulled night tells it"
-    if since_fire is None:
-        return f"{said}recycle {recycle[1]}"
-    word = "ready" if since_fire >= recycle[0] else "CHARGING"
-    return f"{said}{word}; recycle {recycle[1]}"
-
-
-def last_words(live: Live, now: float) -> str:
-    """When the last visit and the last miss were."""
-    visit = "no visit yet" if live.last_visit_s is None else f"last visit {ago(now - live.last_visit_s)}"
-    if live.last_miss_s is None:
-        return visit
-    gap = "" if live.miss_gap_s is None else f", {since(live.miss_gap_s)} s after the fire before it"
-    return f"{visit}; last miss {ago(now - live.last_miss_s)}{gap}"
-
-
-def heads_words(live: Live) -> str:
-    """How many fires each light sensor saw."""
-    seen = [f"light {k} {live.lit[c]}" for k, c in enumerate(FLASHES, 1) if live.lit[c]]
-    strange = f"; {live.strangers} without a break" if live.strangers else ""
-    return f"of {live.fires} fires: {', '.join(seen) if seen else 'none seen by a sensor'}{strange}"
-
-
-def supply_words(status: Status) -> str:
-    """Supply and room."""
-    state = status.state
-    mv = state.get("supply_mv")
-    supply = f"supply {mv / 1000:.2f} V" if isinstance(mv, int) and mv >= 100 else "supply not seen"
-    nights = state.get("nights_left")
-    return f"{supply}; room for {nights:.3g} nights" if nights is not None else supply
-
-
-def warnings(live: Live, status: Status) -> list[str]:
-    """What a person has to know now."""
-    state = status.state
-    out = [str(fault) for fault in state.get("faults") or []]
-    out += [said.text for said in inputs_of(state)]
-    if state.get("store", "ok") != "ok":
-        out.append(f"NOT STORING ({state['store']}): pull the log")
-    lost = state.get("ring_lost", 0) + state.get("store_lost", 0)
-    out += [f"{lost} records lost since start"] if lost else []
-    out += [f"the board restarted {status.restarts} times"] if status.restarts else []
-    out += [f"{live.unseen} records went by unseen here; the log has them"] if live.unseen else []
-    return [*out, *live.notes]
