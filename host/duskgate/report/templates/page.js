@@ -28,6 +28,7 @@
     document.querySelectorAll("[data-figure]").forEach(function (place) {
       var figure = recolour(figures[place.dataset.figure], swaps[look] || {});
       if (narrow.matches) { thin(figure); }
+      place.style.minHeight = figure.layout.height + "px";  // plotly forgets a height when the window changes its size
       Plotly.react(place, figure.data, figure.layout, config);
     });
   }
