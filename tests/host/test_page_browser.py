@@ -1,7 +1,9 @@
 """The page in a real browser under its own policy: figures drawn, nothing refused, nothing fetched, nothing run."""
 
+import io
 import shutil
 
+import numpy as np
 import pytest
 
 from tests.host.sample_night import SITE, problems, sample_night
@@ -97,7 +99,7 @@ def test_a_table_is_copied_by_keyboard_and_the_page_says_so(browser_has, tmp_pat
         page.keyboard.press("Tab")  # the table, which may scroll
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
-        page.wait_for_function("document.querySelector('#figure-rate [role=status]').textContent")
+        page.locator("#figure-rate [role=status]:not(:empty)").wait_for()
         said, held = page.inner_text("#figure-rate [role=status]"), page.evaluate("own.readText()")
         marked = page.evaluate("String(document.activeElement.value)")
         browser.close()
@@ -108,3 +110,46 @@ def test_a_table_is_copied_by_keyboard_and_the_page_says_so(browser_has, tmp_pat
         assert said == f"Copied, {len(table['rows'])} rows under the heads, parted by tabs."
     rows = [line.split("\t") for line in held.splitlines()]
     assert rows == [table["columns"], *table["rows"]]
+
+
+@pytest.fixture(scope="module")
+def looked_at(tmp_path_factory):
+    """The page in the dark look, on a narrow screen and on paper: pixels, widths and boxes."""
+    path = tmp_path_factory.mktemp("looks") / "night.html"
+    path.write_text(page_of(sample_night(), problems=problems(2))[1], encoding="utf-8")
+    found: dict = {}
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 900, "height": 800})
+        page.goto(path.as_uri() + "#look=red")
+        page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
+        page.focus("button.copy")
+        found["red"] = page.screenshot(full_page=True)
+        page.set_viewport_size({"width": 360, "height": 740})
+        page.goto(path.as_uri() + "?narrow")
+        page.locator("details").evaluate_all("all => all.forEach(d => { d.open = true; })")
+        page.wait_for_timeout(300)
+        found["narrow"] = page.evaluate("document.documentElement.scrollWidth")
+        page.set_viewport_size({"width": 1200, "height": 800})
+        page.goto(path.as_uri())
+        page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        found["sheet"] = page.locator(".plot .main-svg").evaluate_all("all => all.map(s => s.clientWidth)")
+        page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        found["window"] = page.locator(".plot .main-svg").evaluate_all("all => all.map(s => s.clientWidth)")
+        browser.close()
+    return found
+
+
+def test_the_dark_look_shines_in_red_alone(looked_at):
+    image = pytest.importorskip("PIL.Image", reason="Pillow is not installed")
+    pixels = np.asarray(image.open(io.BytesIO(looked_at["red"])).convert("RGB")).reshape(-1, 3)
+    assert pixels[:, 1:].max() <= 3, "no green, no blue: tables open, one button focused"
+    assert pixels[:, 0].max() > 100 and pixels[:, 0].mean() < 30, "something to read on a dark page"
+
+
+def test_nothing_scrolls_sideways_on_a_narrow_screen(looked_at):
+    assert looked_at["narrow"] <= 360
+
+
+def test_figures_fit_the_sheet_and_take_the_window_again(looked_at):
+    assert max(looked_at["sheet"]) <= 700 and min(looked_at["window"]) > 900

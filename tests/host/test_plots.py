@@ -26,7 +26,7 @@ def traces(night, name):
 
 def test_every_figure_of_the_facts_can_be_built_with_title_and_units(night):
     found, facts = night
-    assert list(facts["figures"]) == list(plots.FIGURES)
+    assert list(facts["figures"]) == [name for name in plots.FIGURES if not name.startswith("season_")]
     for name in facts["figures"]:
         figure = plots.build(name, found.tables, facts)
         assert figure.layout.title.text == style.plain(facts["figures"][name]["title"])
@@ -176,3 +176,29 @@ def test_marks_stand_out_from_the_ground_by_lightness_alone():
 def test_line_styles_and_shapes_differ():
     assert all(a != b for a, b in itertools.combinations(style.DASHES, 2))
     assert len(set(style.SYMBOLS)) == len(style.SYMBOLS)
+
+
+def test_the_sky_stands_in_words_under_the_visits(night):
+    figure, by = traces(night, "visits")
+    bands, row = night[1]["sky"]["bands"], by["twilight"]
+    assert list(row.hovertext) and all(text.endswith(".") and " from " in text for text in row.hovertext)
+    inside = [b for b in bands if b["end_utc_us"] > night[1]["night"]["start_utc_us"]]
+    inside = [b for b in inside if b["start_utc_us"] < night[1]["night"]["end_utc_us"]]
+    assert [t.split(" from ")[0].lower() for t in row.hovertext] == [b["name"] for b in inside]
+    assert by["moon"].hovertext[0].startswith("The moon is up from ")
+    assert any(a.text.startswith("| sunset ") for a in figure.layout.annotations)
+
+
+def test_an_interval_of_a_blind_bin_does_not_press_the_others_flat(night):
+    found, facts = night
+    tables = dict(found.tables)
+    rates = tables["rates"].copy()
+    seen = rates.index[rates["exposure_s"] > 0]
+    rates.loc[seen[3], ["exposure_s", "hi"]] = [12.0, 4321.0]
+    tables["rates"] = rates
+    figure = plots.build("rate", tables, facts)
+    others = rates.loc[seen.drop(seen[3])]
+    assert float(others["hi"].max()) < figure.layout.yaxis.range[1] < 1.2 * float(others["hi"].max())
+    assert [a.text for a in figure.layout.annotations if "up to" in a.text] == [" up to 4321"]
+    columns = next(t for t in figure.data if t.name == "columns")
+    assert len(columns.y) == len(seen) and columns.hoverinfo == "skip"

@@ -1,8 +1,12 @@
 """Facts of nights at the edges: nobody came, nothing was wired, nothing is known. All nights here are invented."""
 
 import json
+import re
 
+import numpy as np
+import pandas as pd
 import pytest
+from duskgate.report import figures
 from duskgate.report.facts import night_facts, summary_lines
 
 from tests.host.sample_night import LOG, SITE, lacking, nothing_night, problems, sample_night, sample_sky
@@ -127,3 +131,34 @@ def test_no_text_of_the_facts_holds_an_unfilled_place():
 
     for make in NIGHTS.values():
         assert not [text for text in texts(facts_of(make())) if "{" in text or "}" in text]
+
+
+def test_the_shortest_span_that_holds_half_of_the_visits():
+    minutes = np.array([0, 100, 101, 103, 104, 300, 500])
+    assert figures.densest_half(minutes) == (100, 104)
+    assert figures.densest_half(np.array([7])) == (7, 7)
+
+
+@pytest.mark.parametrize(
+    ("n", "begins"), [(1, "One visit, at "), (4, "4 visits, from "), (40, "Half of the 40 visits ")]
+)
+def test_the_title_of_the_visits_says_no_more_than_their_number_bears(n, begins):
+    facts = night_facts(sample_night(n), SITE, sample_sky(), LOG)
+    assert facts["figures"]["visits"]["title"].startswith(begins)
+
+
+def test_half_of_the_visits_do_lie_in_the_span_that_the_title_names():
+    night = sample_night(200)
+    title = night_facts(night, SITE, sample_sky(), LOG)["figures"]["visits"]["title"]
+    lo, hi = re.findall(r"\d\d:\d\d", title)[:2]
+    clock = pd.to_datetime(night.tables["visits"]["start_utc_us"], unit="us") + pd.Timedelta(hours=2)
+    minute = (clock.dt.hour * 60 + clock.dt.minute - 720) % 1440
+    ends = [(int(t[:2]) * 60 + int(t[3:]) - 720) % 1440 for t in (lo, hi)]
+    assert 100 <= ((minute >= ends[0]) & (minute < ends[1])).sum() <= 104
+
+
+def test_no_sentence_of_the_answer_stands_a_second_time_under_its_question():
+    for night in (sample_night(), sample_night(0), sample_night(flash=False)):
+        facts = night_facts(night, SITE, sample_sky(), LOG)
+        said = [p for s in facts["sections"] for p in s["says"]]
+        assert not set(said) & set(facts["answer"]) and len(said) == len(set(said))

@@ -10,7 +10,7 @@ ROWS = (
     ("rain", "rain", "diamond", "other"),
     ("leaf", "swaying leaf", "square", "part"),
     ("blocked", "blocked beam", "x", "frame"),
-    ("glitch", "electrical", "cross", "soft"),
+    ("glitch", "electrical", "cross", "ink"),
     ("light", "light without a break", "star", "none"),
 )
 WIDEST = 34.0  # pixels of the largest circle
@@ -62,7 +62,7 @@ def _edges(facts):
 
 def _marker(row, n, most):
     size = np.round(np.maximum(6.0, WIDEST * np.sqrt(n / most)), 1)
-    return {"symbol": row[2], "color": colour(row[3]), "opacity": 0.7, "size": size, "line": {"width": 0}}
+    return {"symbol": row[2], "color": colour(row[3]), "opacity": 0.85, "size": size, "line": {"width": 0}}
 
 
 def _circles(row, n, edges, y, facts):
@@ -73,7 +73,7 @@ def _circles(row, n, edges, y, facts):
         "mode": "markers+text",
         "x": night_axis.local_ms((edges[:-1] + edges[1:])[at] // 2, facts),
         "y": [y - 0.08] * len(at),
-        "text": [str(v) for v in n[at]],
+        "text": [f" {v}" for v in n[at]],
         "textposition": "middle right",
         "textfont": {"size": 11, "color": colour("ink")},
         "name": row[1],

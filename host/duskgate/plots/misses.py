@@ -21,13 +21,16 @@ def figure(tables: dict, facts: dict):
     shares = facts["answered_by_gap"]
     lo = max(0.03, 0.8 * min(s["gap_mid_s"] for s in shares))
     hi = 1.25 * max(s["gap_mid_s"] for s in shares)
-    gap = np.geomspace(lo, hi, 90)
+    gap = np.geomspace(lo, hi, 240)
     recycle = {h: r for h, r in (facts["estimates"].get("recycle") or {}).items() if _fitted(r)}
     data = [_curve(h, r, gap, k) for k, (h, r) in enumerate(recycle.items())]
     data += [_rug(tables["breaks"], facts, lo, hi), _points(shares)]
     fine = {"yanchor": "bottom", "font": {"size": 11, "color": colour("soft")}, "name": "fine"}
-    notes = [words_at(math.log10(s["gap_mid_s"]), 103, f"{s['n']}", **{**fine, "xanchor": "center"}) for s in shares]
-    notes.append(words_at(0.0, 112, " n of each point:", xref="paper", **fine))
+    notes = [
+        words_at(x, y, f"{s['n']}", **{**fine, "xanchor": "center"})
+        for s, (x, y) in zip(shares, _places(shares, math.log10(hi / lo)), strict=True)
+    ]
+    notes.append(words_at(0.0, 117, " n of each point:", xref="paper", **fine))
     return make(
         facts["figures"]["misses"]["title"],
         data,
@@ -41,8 +44,18 @@ def figure(tables: dict, facts: dict):
             range=[math.log10(lo), math.log10(hi)],
             tickvals=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 1000],
         ),
-        yaxis=axis("breaks answered by all heads, %", range=[-9, 124], tickvals=[0, 25, 50, 75, 100]),
+        yaxis=axis("breaks answered by all heads, %", range=[-9, 128], tickvals=[0, 25, 50, 75, 100]),
     )
+
+
+def _places(shares, decades: float) -> list[tuple[float, float]]:
+    """Where the n of each point stands: above its neighbour's where the two would run into each other."""
+    out: list[tuple[float, float]] = []
+    for s in shares:
+        x = math.log10(s["gap_mid_s"])
+        close = bool(out) and x - out[-1][0] < 0.055 * decades
+        out.append((x, 109.0 if close and out[-1][1] < 105 else 102.0))
+    return out
 
 
 def _fitted(r) -> bool:

@@ -77,11 +77,12 @@ def _sun_words(facts: dict) -> list[dict]:
         at = facts["sky"].get(key)
         if at and night["start_utc_us"] <= at <= night["end_utc_us"]:
             x = float(local_ms([at], facts)[0])
+            said = f"{word} {clock([at], facts)[0][:5]}"
             out.append(
                 words_at(
                     x,
                     1.0,
-                    f"| {word}" if anchor == "left" else f"{word} |",
+                    f"| {said}" if anchor == "left" else f"{said} |",
                     yref="paper",
                     yanchor="bottom",
                     xanchor=anchor,
@@ -94,17 +95,70 @@ def _sun_words(facts: dict) -> list[dict]:
     return out
 
 
-def moon_row(facts: dict, y: float) -> tuple[list[dict], list[dict]]:
-    """A thick line where the moon is up, at height y, with its words."""
-    night, xs = facts["night"], []
-    for rise, fall in facts["sky"].get("moon_up", []):
-        lo, hi = max(rise, night["start_utc_us"]), min(fall, night["end_utc_us"])
-        if hi > lo:
-            xs += [*(float(x) for x in local_ms([lo, hi], facts)), None]
-    if not xs:
+def sky_rows(facts: dict, y: float) -> tuple[list[dict], list[dict]]:
+    """The sky in words: a bar for each part of the twilight at height y, and the moon above it, with their names."""
+    twilight, names = _twilight_row(facts, y)
+    moon, said = _moon_row(facts, y + 0.36)
+    return twilight + moon, names + said
+
+
+def _inside(spans, facts: dict) -> list[tuple[int, int, str]]:
+    """Those parts of (start, end, name) that lie in the night."""
+    night = facts["night"]
+    cut = [(max(a, night["start_utc_us"]), min(b, night["end_utc_us"]), name) for a, b, name in spans]
+    return [span for span in cut if span[1] > span[0]]
+
+
+def _twilight_row(facts: dict, y: float):
+    spans = _inside([(b["start_utc_us"], b["end_utc_us"], b["name"]) for b in facts["sky"]["bands"]], facts)
+    if not spans:
+        return [], []
+    ends = [local_ms([a, b], facts) for a, b, _ in spans]
+    whole = local_ms([facts["night"]["start_utc_us"], facts["night"]["end_utc_us"]], facts)
+    bars = {
+        "type": "bar",
+        "orientation": "h",
+        "base": [float(a) for a, _ in ends],
+        "x": [float(b - a) for a, b in ends],
+        "y": [y] * len(ends),
+        "width": 0.24,
+        "name": "twilight",
+        "marker": {
+            "color": [colour(BAND_ROLES.get(name, "sky_night")) for *_, name in spans],
+            "line": {"color": colour("soft"), "width": 1},
+        },
+        "hoverinfo": "text",
+        "hovertext": [_band_words(a, b, name, facts) for a, b, name in spans],
+    }
+    small = {"yanchor": "middle", "xanchor": "center", "name": "fine", "font": {"size": 10, "color": colour("ink")}}
+    labels = [
+        words_at(float((lo + hi) / 2), y, _short(name), **small)
+        for (lo, hi), (*_, name) in zip(ends, spans, strict=True)
+        if hi - lo > len(_short(name)) * 0.0085 * (whole[1] - whole[0])
+    ]
+    return [bars], labels
+
+
+def _short(band: str) -> str:
+    return band.removesuffix(" twilight").replace("astronomical", "astronom.")
+
+
+def _band_words(start: int, end: int, name: str, facts: dict) -> str:
+    a, b = (t[:5] for t in clock([start, end], facts))
+    return f"{name.capitalize()} from {a} to {b}."
+
+
+def _moon_row(facts: dict, y: float):
+    spans = _inside([(a, b, "moon") for a, b in facts["sky"].get("moon_up", [])], facts)
+    if not spans:
         return [], []
     lit = facts["sky"].get("moon_lit")
-    said = "moon up" + (f", {100 * lit:.0f} % lit" if lit is not None else "")
+    share = f", {100 * lit:.0f} % lit" if lit is not None else ""
+    xs, said = [], []
+    for lo, hi, _ in spans:
+        a, b = (t[:5] for t in clock([lo, hi], facts))
+        xs += [*(float(x) for x in local_ms([lo, hi], facts)), None]
+        said += [f"The moon is up from {a} to {b}{share}."] * 3
     line = {
         "type": "scatter",
         "mode": "lines",
@@ -112,10 +166,10 @@ def moon_row(facts: dict, y: float) -> tuple[list[dict], list[dict]]:
         "y": [y if x is not None else None for x in xs],
         "line": {"color": colour("moon"), "width": 6},
         "hoverinfo": "text",
-        "hovertext": [f"The {said.replace('moon up', 'moon is up')}."] * len(xs),
+        "hovertext": said,
         "name": "moon",
     }
-    return [line], [words_at(0.0, y + 0.12, said, xref="paper", yanchor="bottom")]
+    return [line], [words_at(0.0, y + 0.06, f" moon up{share}", xref="paper", yanchor="bottom")]
 
 
 def hatched(facts: dict, y0: float, y1: float) -> list[dict]:

@@ -13,19 +13,55 @@ def figure(tables: dict, facts: dict):
     rates = tables["rates"]
     seen = rates[(rates["exposure_s"] > 0) & rates["rate_per_h"].notna()]
     rate, lo, hi = (seen[c].to_numpy(dtype=float) for c in ("rate_per_h", "lo", "hi"))
-    top = max(1.0, float(np.nanmax(np.concatenate([rate, hi]))) * 1.12) if len(seen) else 1.0
+    top = _top(seen, rate, hi)
     shapes, notes = night_axis.sky(facts)
     best_shapes, best_words = _best(facts)
-    data = [*night_axis.hatched(facts, 0, top), _marks(seen, rate, lo, hi, facts)]
+    data = [_bars(seen, rate, facts), *night_axis.hatched(facts, 0, top), _marks(seen, rate, lo, hi, facts)]
     return make(
         facts["figures"]["rate"]["title"],
         data,
         340,
         shapes=shapes + best_shapes,
-        annotations=notes + best_words,
+        annotations=notes + best_words + _beyond(seen, hi, top, facts),
         xaxis=night_axis.time_axis(facts, *_ends(rates, facts)),
         yaxis=axis("visits per hour of sight", range=[0, top]),
     )
+
+
+def _top(seen, rate, hi) -> float:
+    """Height of the axis: all rates, and the intervals of bins with at least half of the usual sight.
+
+    The interval of a bin of which hardly anything was seen would press all others flat; `_beyond` tells its end.
+    """
+    if not len(seen):
+        return 1.0
+    sight = seen["exposure_s"].to_numpy(dtype=float)
+    ends = hi[sight >= 0.5 * np.median(sight)]
+    return max(1.0, 1.14 * float(np.nanmax(np.concatenate([rate, ends]))))
+
+
+def _beyond(seen, hi, top, facts) -> list[dict]:
+    """Where an interval leaves the axis: its end in words."""
+    middle = (seen["start_utc_us"].to_numpy() + seen["end_utc_us"].to_numpy()) // 2
+    small = {"yref": "paper", "yanchor": "top", "xanchor": "left", "font": {"size": 11, "color": colour("ink")}}
+    return [
+        words_at(float(night_axis.local_ms([at], facts)[0]), 0.93, f" up to {end:.0f}", **small)
+        for at, end in zip(middle[hi > top], hi[hi > top], strict=True)
+    ]
+
+
+def _bars(seen, rate, facts):
+    """The rates as pale columns, so that the shape of the night is seen at a glance; the marks above carry the text."""
+    lo, hi = (night_axis.local_ms(seen[c].to_numpy(), facts) for c in ("start_utc_us", "end_utc_us"))
+    return {
+        "type": "bar",
+        "x": (lo + hi) / 2,
+        "width": (hi - lo) * 0.94,
+        "y": rate,
+        "marker": {"color": colour("full"), "opacity": 0.2, "line": {"width": 0}},
+        "hoverinfo": "skip",
+        "name": "columns",
+    }
 
 
 def _ends(rates, facts) -> tuple:

@@ -8,25 +8,27 @@ no two roles may share a day colour.
 import numpy as np
 
 LOOKS = ("day", "red", "paper")
-# role: day, dim red (green and blue kept low, so that dark-adapted eyes stay so), paper (little ink)
+# role: day, dim red, paper. Red has neither green nor blue: the rods of a dark-adapted eye hardly answer to it.
+# Paper uses little ink. The first five and ink also part categories (plots choose no other roles for them).
 ROLES: dict[str, tuple[str, str, str]] = {
+    "full": ("#1c456c", "#e00000", "#101010"),
+    "part": ("#915412", "#c80000", "#5c5c5c"),
+    "none": ("#c62aab", "#f40000", "#2e2e2e"),
+    "other": ("#307f7a", "#b40000", "#707070"),
+    "frame": ("#5f4d3d", "#aa0000", "#333333"),
     "ground": ("#fbfaf7", "#000000", "#ffffff"),
-    "ink": ("#24272c", "#d93a20", "#000000"),
-    "soft": ("#5a6069", "#b8311b", "#4a4a4a"),
-    "grid": ("#dfdcd4", "#2b0904", "#dddddd"),
-    "full": ("#17527c", "#e0452a", "#101010"),
-    "part": ("#b8710f", "#c8452c", "#5c5c5c"),
-    "none": ("#8a2b58", "#f04a30", "#2e2e2e"),
-    "other": ("#2e7d71", "#8c2817", "#707070"),
-    "hatch": ("#85898f", "#6e1a0d", "#8a8a8a"),
-    "frame": ("#70655a", "#b02a16", "#333333"),
-    "moon": ("#8b7a3a", "#7c2011", "#666666"),
-    "sky_day": ("#fbf1da", "#220703", "#ffffff"),
-    "sky_civil": ("#f0e8df", "#1a0502", "#fbfbfb"),
-    "sky_nautical": ("#e4e4e6", "#130301", "#f6f6f6"),
-    "sky_astronomical": ("#d6dbe4", "#0c0201", "#f1f1f1"),
-    "sky_night": ("#c8d0de", "#050100", "#ececec"),
+    "ink": ("#24272c", "#ee0000", "#000000"),
+    "soft": ("#5a6069", "#d00000", "#4a4a4a"),
+    "grid": ("#dfdcd4", "#2c0000", "#dddddd"),
+    "hatch": ("#85898f", "#700000", "#8a8a8a"),
+    "moon": ("#7d6e30", "#800000", "#666666"),
+    "sky_day": ("#fbf1da", "#240000", "#ffffff"),
+    "sky_civil": ("#f0e8df", "#1c0000", "#fbfbfb"),
+    "sky_nautical": ("#e4e4e6", "#140000", "#f6f6f6"),
+    "sky_astronomical": ("#dadfe8", "#0c0000", "#f1f1f1"),
+    "sky_night": ("#d0d7e4", "#050000", "#ececec"),
 }
+CATEGORIES = ("full", "part", "none", "other", "frame", "ink")
 FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
 SYMBOLS = ("circle", "diamond", "x", "square", "triangle-up", "cross")
 DASHES = ("solid", "dash", "dot", "dashdot")

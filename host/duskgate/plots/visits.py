@@ -13,6 +13,9 @@ ROWS = (
 )
 
 
+BOTTOM = -1.3  # below the rows stand the moon and the twilight
+
+
 def figure(tables: dict, facts: dict):
     """Figure of the visits under sun, twilight and moon; a plain dict."""
     visits = tables["visits"]
@@ -20,23 +23,23 @@ def figure(tables: dict, facts: dict):
     present = [r for r in ROWS if (visits["caught"] == r[0]).any()] or [("", "visits", "full", "circle")]
     shapes, notes = night_axis.sky(facts)
     height = len(present)
-    data = night_axis.hatched(facts, -0.95, height)
+    data = night_axis.hatched(facts, -0.35, height)
     for k, row in enumerate(present):
         rows = visits[visits["caught"] == row[0]]
         y = height - 1 - k + 0.38
         data.append(_marks(rows, row, y, facts))
         notes.append(words_at(0.0, y + 0.3, f" {row[1]}, n = {len(rows)}", xref="paper", yanchor="bottom"))
-    moon, moon_words = night_axis.moon_row(facts, -0.7)
-    data += moon + _notes(facts, height - 0.02)
+    sky, sky_words = night_axis.sky_rows(facts, -1.1)
+    data += sky + _notes(facts, height - 0.02)
     return make(
         facts["figures"]["visits"]["title"],
         data,
-        150 + 95 * height,
+        190 + 95 * height,
         shapes=shapes,
-        annotations=notes + moon_words,
+        annotations=notes + sky_words,
         xaxis=night_axis.time_axis(facts),
         yaxis=axis(
-            "visits by what the flashes did", range=[-0.95, height], showticklabels=False, ticks="", showgrid=False
+            "visits by what the flashes did", range=[BOTTOM, height], showticklabels=False, ticks="", showgrid=False
         ),
     )
 
@@ -55,7 +58,7 @@ def _marks(rows, row, y, facts):
         "mode": "markers",
         "x": night_axis.local_ms(rows["start_utc_us"], facts),
         "y": np.round(y + jitter(len(rows), 0.22), 3),
-        "marker": {"color": colour(role), "symbol": symbol, "size": 7, "opacity": 0.75},
+        "marker": {"color": colour(role), "symbol": symbol, "size": 7, "opacity": 0.85},
         "hoverinfo": "text",
         "hovertext": said_of,
         "name": said,

@@ -167,9 +167,9 @@ def _log_facts(log: dict, boots: list[dict], gaps: list[dict], problems: dict) -
 def _sections(facts: dict, est: dict) -> list[dict]:
     """The page in the order of the guide's questions: sentences, keys of numbers, ids of figures."""
     said = {
-        "worth": [facts["answer"][0], facts["exposure"]["sentence"]],
+        "worth": [facts["exposure"]["sentence"]],
         "when": [facts["sky"]["text"], *([facts["best_window"]["note"]] if facts["best_window"] else [])],
-        "rig": [facts["answer"][1], facts["beam_source"]["text"], _heads_words(est)],
+        "rig": [facts["beam_source"]["text"], _heads_words(est)],
         "missed": _missed_words(facts, est),
         "change": [] if facts["tonight"] else ["Nothing in the log asks for a change tonight."],
         "sound": [

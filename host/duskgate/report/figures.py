@@ -10,6 +10,8 @@ from .answer import FALSE_KINDS, false_text
 ORDER = ("visits", "rate", "delay", "misses", "supply", "false", "blind")
 CAUGHT_WORDS = {"yes": "all heads lit", "partly": "some heads lit", "no": "no light", "not_watched": "no light sensor"}
 TABLE_ROWS = 120
+HALF_FROM = 10  # with fewer visits "half of them" would say more than they can
+MINUTE_US = 60_000_000
 POINTS_AT_MOST = 1500  # marks drawn of one kind; above it every k-th is drawn, and the note says so
 
 
@@ -39,7 +41,10 @@ def _figure(title: str, alt: str, note: str, table: dict, *, points: int = 0, ma
     """`points`: the largest number of marks of one kind; `draw_every` k means that every k-th of them is drawn."""
     step = -(-points // POINTS_AT_MOST) if points else 1
     if step > 1:
-        note += f" Of {words.number(points)} {mark} every {ordinal(step)} is drawn; all numbers use all of them."
+        note += (
+            f" Of {words.number(points)} {mark} every {ordinal(step)} is drawn, as more than "
+            f"{words.number(POINTS_AT_MOST)} would hide each other; all numbers use all of them."
+        )
     return {"title": title, "alt": alt, "note": note, "table": table, "draw_every": max(1, step), **more}
 
 
@@ -56,24 +61,47 @@ def _visits(facts, tables, est, local):
         return _empty_visits(facts, local)
     if not len(timed):
         return None
-    first, last = int(timed["start_utc_us"].min()), int(timed["start_utc_us"].max())
-    best = facts["best_window"]
-    title = f"{words.count(len(timed), 'visit').capitalize()} from {local.clock(first)} to {local.clock(last)}"
-    title += f", most per hour {best['span']}" if best and best["span"] else ""
     caught = timed["caught"].astype(str).value_counts()
     shares = words.listed([f"{words.number(caught[k])} with {w}" for k, w in CAUGHT_WORDS.items() if caught.get(k)])
-    note = "One mark is one visit. Rows and shapes part visits by what the flashes did at them; hatched: no sight."
+    note = (
+        "One mark is one visit. Rows and shapes part visits by what the flashes did at them; hatched: no sight; the "
+        "darker the ground, the darker the sky."
+    )
+    if len(timed) < len(visits):
+        note += f" Not drawn, for want of a time of day: {words.count(len(visits) - len(timed), 'visit')}."
     rows = _by_bin(tables, timed, local)
     columns = ["local time", "visits", *CAUGHT_WORDS.values(), "hours of sight"]
     alt = f"Visits over the local time of the night with twilight and moon: {shares}. {facts['sky']['text']}"
     return _figure(
-        title,
+        _visits_title(np.sort(timed["start_utc_us"].to_numpy()), local),
         alt,
         note,
         _table("Visits by time of night", columns, rows),
         points=int(caught.max()),
         mark="visits of a row",
     )
+
+
+def _visits_title(starts: np.ndarray, local: words.LocalTime) -> str:
+    """When they came: the shortest span that holds half of them, from HALF_FROM visits on."""
+    n = len(starts)
+    first, last = local.clock(int(starts[0])), local.clock(int(starts[-1]))
+    if n == 1:
+        return f"One visit, at {first}"
+    if n < HALF_FROM:
+        return f"{words.count(n, 'visit').capitalize()}, from {first} to {last}"
+    lo, hi = densest_half(starts)
+    return (
+        f"Half of the {words.count(n, 'visit')} came between {local.clock(lo)} and {local.clock(hi + MINUTE_US - 1)}; "
+        f"the first at {first}, the last at {last}"
+    )
+
+
+def densest_half(starts: np.ndarray) -> tuple[int, int]:
+    """First and last instant of the shortest span that holds half (rounded up) of the sorted instants."""
+    half = -(-len(starts) // 2)
+    k = int(np.argmin(starts[half - 1 :] - starts[: len(starts) - half + 1]))
+    return int(starts[k]), int(starts[k + half - 1])
 
 
 def _empty_visits(facts, local):
@@ -121,17 +149,15 @@ def _rate(facts, tables, est, local):
     best = facts["best_window"]
     rate = facts["numbers"].get("rate")
     if best and best["span"] and facts["status"] == "visited":
-        title = f"Best {best['length_text']}: {best['span']}, {best['rate_text']}"
+        title = f"Most per hour from {best['span']}: {best['rate_text']}"
     elif rate:
         title = f"Over the whole night: {rate['text']}"
     else:
         title = "Visits per hour of sight through the night"
     note = (
         "Rates are per hour of sight. Bars are 95 % intervals of one night; hollow marks rest on fewer "
-        "than 5 visits. No mark: no sight."
+        "than 5 visits. No mark: no sight. Where an interval leaves the figure, its end is written there."
     )
-    if best:
-        note += f" {best['note']}"
     rows = [
         [local.span(r.start_utc_us, r.end_utc_us), int(r.n), words.number(r.exposure_s / 3600, 2), *_rate_cells(r)]
         for r in rates.itertuples(index=False)
@@ -263,7 +289,8 @@ def _misses(facts, tables, est, local):
         title = f"All heads lit at all {words.number(of)} breaks by visitors"
     note = (
         "Points: share of breaks that all heads answered, by time since the last light, with 95 % "
-        "intervals and n. Lines: chance that one head is ready (fit)."
+        "intervals and n; hollow: fewer than 5 breaks. Lines: chance that one head is ready (fit). "
+        "Ticks at the bottom: breaks without light."
     )
     rows = [
         [
@@ -376,7 +403,7 @@ def _blind(facts, tables, est, local):
         ]
         for g in gaps
     ]
-    title = f"Sight: {facts['exposure']['text']}"
+    title = f"The beam was watched for {facts['exposure']['text']}"
     note = (
         "Hatched bars: times of which nothing is known. The bars above them: the board's starts, with "
         "the clock's uncertainty."

@@ -24,13 +24,19 @@
     figure.data.forEach(function (trace) { if (trace.mode === "markers+text") { trace.mode = "markers"; } });
   }
 
-  function draw(look) {
+  // A sheet of A4 or Letter is narrower than most windows; 700 px fit on both beside the margins of the style.
+  var SHEET = 700;
+  var drawn;
+
+  function draw(look, width) {
     document.querySelectorAll("[data-figure]").forEach(function (place) {
       var figure = recolour(figures[place.dataset.figure], swaps[look] || {});
-      if (narrow.matches) { thin(figure); }
+      if (width) { figure.layout.width = width; } else if (narrow.matches) { thin(figure); }
+      if (drawn !== width) { Plotly.purge(place); }  // plotly keeps a width once given
       place.style.minHeight = figure.layout.height + "px";  // plotly forgets a height when the window changes its size
       Plotly.react(place, figure.data, figure.layout, config);
     });
+    drawn = width;
   }
 
   function wear(look) {
@@ -94,7 +100,7 @@
   document.querySelectorAll("input[name=look]").forEach(function (input) {
     input.addEventListener("change", function () { wear(chosen()); });
   });
-  window.addEventListener("beforeprint", function () { draw("paper"); });
+  window.addEventListener("beforeprint", function () { draw("paper", SHEET); });
   window.addEventListener("afterprint", function () { draw(chosen()); });
   var wished = location.hash.match(/look=(day|red|paper)/);
   if (wished) { document.querySelector("input[name=look][value=" + wished[1] + "]").checked = true; }
