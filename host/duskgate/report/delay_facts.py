@@ -17,7 +17,7 @@ from ..analysis.delay import delay_summary
 from ..analysis.night import analyse
 from ..analysis.stats import estimate, quantile_estimate
 from ..analysis.triggers import Window
-from . import delay_read, delay_space, delay_words, setting
+from . import delay_read, delay_said, delay_shapes, delay_space, delay_words, setting
 from .delay_read import HEAD_COLUMNS, Rig
 from .heads import own_names, renamed
 from .numbers import plain
@@ -54,8 +54,9 @@ def delay_facts(rigs: list[Rig], speed_m_s: float | None = None) -> dict:
         "damaged": [f"{rig.label}: {night}" for rig in rigs for night in rig.damaged],
         "methods": [dict(m) for m in delay_words.METHODS],
     }  # fmt: skip
+    facts["shapes"] = delay_shapes.shapes(rigs, found)
     facts["summary"] = delay_words.lines(facts)
-    return plain(facts)
+    return plain(delay_said.with_page(plain(facts)))
 
 
 def rig_facts(rig: Rig, speed_m_s: float | None) -> dict:
@@ -86,12 +87,19 @@ def path_facts(rig: Rig, path: str, fires: pd.DataFrame) -> dict:
     lags = fires[[HEAD_COLUMNS[name] for name in names]].to_numpy(float).reshape(len(fires), len(names))
     loss = {"lost_edges": rig.lost_edges}
     when_s = fires["utc_us"].to_numpy(np.int64) / 1e6
-    out = delay_summary(first, lags, names, when_s, common_window(rig.windows.get(path), first), loss)
+    window = common_window(rig.windows.get(path), first)
+    out = delay_summary(first, lags, names, when_s, window, loss)
+    out["late"] = delay_shapes.late(first, out["modes"], window.usual / 1000, window.hi / 1000)
+    out["by_time"] = delay_shapes.by_time(rig, fires, names or ["first light"], window.usual / 1000, _median)
     for key in CHAIN:
         part = _known(fires, key)
         if len(part):
             out[key] = {"median": quantile_estimate(part, 0.5), "p95": quantile_estimate(part, 0.95)}
     return out | {"n": len(fires), "nights": len(rig.nights)}
+
+
+def _median(values: np.ndarray) -> dict:
+    return quantile_estimate(values, 0.5)
 
 
 def with_unit(found: dict, unit: dict) -> dict:

@@ -42,7 +42,7 @@ class Rig:
     @property
     def fires(self) -> pd.DataFrame:
         """Answered fires of all nights in the order of reading, a row each; empty with columns where there are none."""
-        return pd.concat(self.parts, ignore_index=True) if self.parts else pd.DataFrame(columns=COLUMNS)
+        return pd.concat(self.parts, ignore_index=True) if self.parts else pd.DataFrame(columns=[*COLUMNS, "night"])
 
     def take(self, source: NightSource, night: Any, shots: pd.DataFrame) -> None:
         """Add a night: its answered fires, and the shots of a bench measurement in it."""
@@ -51,7 +51,7 @@ class Rig:
         fires = night.tables["fires"]
         answered = fires[fires["kind"] == "answered"][COLUMNS]
         both = pd.concat([answered, shots[COLUMNS]], ignore_index=True) if len(shots) else answered
-        self.parts.append(both.assign(path=both["path"].astype(object), kind="answered"))
+        self.parts.append(both.assign(path=both["path"].astype(object), kind="answered", night=self.nights[-1]))
         self.lights += len(fires)
         self.watched |= "latency" in night.estimates
         for path, found in (night.estimates.get("latency") or {}).items():

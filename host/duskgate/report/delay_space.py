@@ -22,11 +22,19 @@ def space_facts(rig: Rig, path: str | None, found: dict | None, speed_m_s: float
     """
     speed, source = _speed(rig, speed_m_s)
     out: dict[str, Any] = {"speed_m_s": speed, "speed_source": source, "missing": _missing(rig.site, speed)}
+    out["animal"] = _animal(rig.site)
     out["measured_speed"] = _measured(rig)
     out["depth"] = depth_facts(rig.site)
     out["lead"] = lead_facts(rig, path, found, speed) if found and speed is not None else None
     out["fits"] = _fits(out["lead"], out["depth"])
     return out
+
+
+def _animal(site: Any) -> dict:
+    """Name and body length (mm, or None) as the site file gives them."""
+    animal = getattr(site, "animal", None)
+    return {"label": words.clean(getattr(animal, "label", "") or "animal"),
+            "body_length_mm": getattr(animal, "body_length_mm", None)}  # fmt: skip
 
 
 def _speed(rig: Rig, asked: float | None) -> tuple[float | None, str]:

@@ -20,3 +20,9 @@ def figure_page(name: str, facts: dict, tables: dict) -> str:
     """One figure of the night (a key of facts["figures"]) with its text and table, as a page of its own."""
     figures = {name: plots.describe(name, tables, facts)}
     return whole_page("figure.html.j2", {**facts, "one_figure": name}, figures)
+
+
+def delay_page(facts: dict) -> str:
+    """The page of the delay as text (UTF-8), from the facts of `delay_facts` alone."""
+    figures = {name: plots.describe_rigs(name, facts) for name in facts["figures"]}
+    return whole_page("delay.html.j2", facts, figures)

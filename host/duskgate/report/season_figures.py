@@ -6,6 +6,7 @@ from typing import Any
 
 from . import delay_words, words
 from .season_words import best_said, moment, rate, spread_text, when
+from .told_apart import short_names
 
 PATHS = ("beam_flash", "beam_camera", "shot_flash")
 FULL_HOUR = 0.5  # of an hour that a night must have seen for its hour to count as its busiest
@@ -224,11 +225,5 @@ def _compare(facts: dict) -> dict | None:
 
 
 def rig_names(facts: dict) -> list[str]:
-    """Short names of the two logbooks: the parts of their paths that tell them apart."""
-    one, two = (str(p).replace("\\", "/").rstrip("/") for p in (facts["log"]["path"], facts["compare"]["log"]["path"]))
-    a, b = one.split("/"), two.split("/")
-    while len(a) > 1 and len(b) > 1 and a[0] == b[0]:
-        a, b = a[1:], b[1:]
-    while len(a) > 1 and len(b) > 1 and a[-1] == b[-1]:
-        a, b = a[:-1], b[:-1]
-    return ["/".join(a), "/".join(b)] if a != b else [f"{one} (first)", f"{two} (second)"]
+    """Short names of the two logbooks."""
+    return short_names([str(facts["log"]["path"]), str(facts["compare"]["log"]["path"])])

@@ -41,7 +41,7 @@ def whole_page(template: str, facts: dict, figures: dict[str, dict]) -> str:
             facts=facts,
             library=Markup(library),
             own=Markup(own),
-            css=Markup(looks_css() + _read("page.css")),
+            css=Markup(looks_css() + _read("page.css") + _read("scene.css")),
             policy=policy([library, own]),
             figures=Markup(json_for_script({name: placed(figure) for name, figure in figures.items()})),
             swaps=Markup(json_for_script(style.swaps())),
