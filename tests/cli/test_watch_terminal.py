@@ -14,6 +14,7 @@ from collections.abc import Callable
 import pytest
 from duskgate.cli import watch
 from duskgate.cli.watch_events import Events
+from duskgate.ready.large import large
 
 from tests import fakes
 from tests.cli.test_cli_watch import Rig, pieces
@@ -28,13 +29,15 @@ LONGEST_S = 20.0
 class Session:
     """`watch` and the person's terminal."""
 
-    def __init__(self, url: str, *words: str, code: str = "", env: dict | None = None, size: tuple = (80, 24)):
+    def __init__(
+        self, url: str, *words: str, code: str = "", env: dict | None = None, size: tuple = (80, 24), command="watch"
+    ):
         self.terminal = Terminal(*size)
         self.master, slave = pty.openpty()
         self.resize(*size)
         run = ["-c", code] if code else ["-m", "duskgate.cli"]
         self.process = subprocess.Popen(
-            [sys.executable, *run, "watch", "--port", url, *words], stdin=slave, stdout=slave, stderr=slave,
+            [sys.executable, *run, command, "--port", url, *words], stdin=slave, stdout=slave, stderr=slave,
             start_new_session=True, env={**os.environ, "TERM": "xterm", "PYTHONIOENCODING": "utf-8", **(env or {})},
         )  # fmt: skip
         os.close(slave)
@@ -188,3 +191,24 @@ def test_once_on_a_terminal_is_as_wide_as_it_and_takes_no_other_screen(served):
     assert here.end() == 0
     assert "1049" not in here.text and max(map(len, here.text.split("\r\n"))) <= 40
     assert "recycle time not known" in here.text
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+@pytest.mark.parametrize("size", [(80, 60), (40, 90)])
+def test_check_ends_with_its_word_in_large_letters_and_breaks_no_word(size, stopped, tmp_path):
+    fake = fakes.FakeClockChip(time)
+    fake.stopped = stopped
+    with fakes.PtyBoard(fake) as served:
+        logbook = str(tmp_path / "none")
+        here = Session(served.url, "--no-hands", "--logbook", logbook, command="check", size=size)
+        assert here.end() == (6 if stopped else 0)
+    lines = here.terminal.lines_shown()
+    rows = [row.rstrip() for row in large("MEND" if stopped else "READY", size[0] - 1, "█")]
+    at = lines.index(rows[0])
+    assert len(rows) == 5 and lines[at - 1 : at + 6] == ["", *rows, ""]
+    assert not any("█" in line for line in lines[:at])
+    whole = " ".join(" ".join(lines[:at]).split())
+    assert "reads whole, unchanged for 5 s" in whole and "Usual values are not known" in whole
+    assert ("its oscillator had stopped: its time is not to be trusted" in whole) is stopped
+    assert lines[0].startswith("ready  firmware")
+    assert (" " * 17 + "0 kB not pulled yet" in lines) is (size[0] == 40)

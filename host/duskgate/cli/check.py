@@ -2,15 +2,18 @@
 
 import functools
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ..errors import NotReady, UsageError
+from ..plaintext import shown
 from .board_options import example, json_option, port_option
 from .history import History, history, logbook_option, site_option
 from .say import ask_yes, say, say_json
+from .terminal import pixel_of, size_of
 
 BREAKS = 3  # breaks by hand asked for
 PAUSE_S = 3.0  # between them, so that the heads are charged again
@@ -23,7 +26,8 @@ NIGHT_H = 10.0  # assumed where the place is not known
 @click.command("check")
 @click.option("--no-hands", is_flag=True, help="Leave out what needs a hand in the beam.")
 @click.option(
-    "--cover", is_flag=True,
+    "--cover",
+    is_flag=True,
     help="Instead of breaks by hand: cover the emitters when asked; says which receiver sees which.",
 )
 @click.option(
@@ -159,13 +163,37 @@ def report(seen: Any, known: History, as_json: bool, walk: Any) -> None:
         say_json({"ready": ready(items), "items": rows, "history": known.date or known.why_not})
     else:
         for item in items:
-            say(f"{item.word.upper() if item.word == MEND else item.word:<6} {item.name:<9} {item.seen}")
+            say(*fitted(f"{item.word.upper() if item.word == MEND else item.word:<6} {item.name:<9} {item.seen}"))
             if item.todo and item.word != "ready":
-                say(f"       {'':<9} -> {item.todo}")
+                say(*fitted(f"       {'':<9} -> {item.todo}"))
         if known.why_not:
-            say(f"Usual values are not known: {known.why_not}")
+            say(*fitted(f"Usual values are not known: {known.why_not}", 2))
     if to_mend:
+        say(*([] if as_json else verdict("MEND")))
         names = ", ".join(dict.fromkeys(item.name for item in to_mend))
         raise NotReady(f"not ready: mend {names} first")
     if not as_json:
-        say("READY")
+        say(*(verdict("READY") or ["READY"]))
+
+
+SEEN_AT = 17  # the column in which a line says what was seen
+
+
+def fitted(line: str, hang: int = SEEN_AT) -> list[str]:
+    """On a terminal a line in as many rows as it takes, those after the first `hang` columns in; else as it is."""
+    if not sys.stdout.isatty():
+        return [line]
+    width, _ = size_of(sys.stdout)
+    indent = " " * (hang if width > 2 * SEEN_AT else 2)
+    rows = textwrap.wrap(shown(line), width, subsequent_indent=indent, break_on_hyphens=False)
+    return rows or [line]
+
+
+def verdict(word: str) -> list[str]:
+    """On a terminal the word in large letters, as `watch` shows it, after an empty line; nothing elsewhere."""
+    if not sys.stdout.isatty():
+        return []
+    from ..ready.large import large
+
+    width, _ = size_of(sys.stdout)
+    return ["", *large(word, width - 1, pixel_of(sys.stdout.encoding)), ""]

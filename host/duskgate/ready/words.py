@@ -45,7 +45,7 @@ def since(seconds: float | None) -> str:
 
 def calm(seconds: float | None) -> str:
     """The same for large figures: tenths only in the first ten seconds, so that the screen rests."""
-    return since(seconds) if seconds is None or seconds < 10 or seconds >= 100 else f"{int(seconds)}"
+    return since(seconds) if seconds is None or seconds < 9.95 or seconds >= 100 else f"{seconds:.0f}"
 
 
 def unit(seconds: float | None) -> str:
