@@ -53,7 +53,7 @@ def test_readme_opens_with_the_job_in_one_paragraph():
 
 def test_the_two_commands_install_what_they_need():
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
-    assert set(extras) == {"demo", "test", "fuzz", "dev"}
+    assert set(extras) == {"demo", "pictures", "test", "fuzz", "dev"}
     assert "duskgate[demo]" in extras["test"]
     assert '".[demo]"' in commands()["demo"] and '".[test]"' in commands()["test"]
     assert commands()["test"].endswith("-m pytest")
@@ -79,6 +79,18 @@ def test_readme_first_night_runs_as_written(sandbox, tmp_path):
     for line in lines:
         done = run(line, tmp_path, board, ENTER)
         assert done.returncode == 0, f"{line}\n{done.stdout[-500:]}\n{done.stderr[-1500:]}"
+
+
+def test_readme_exports_run_as_written(sandbox, tmp_path):
+    folder, _, _ = sandbox
+    for name in ("logbook", "site.toml"):
+        os.symlink(folder / "duskgate-demo" / name, tmp_path / name)
+    lines = commands()["export"].splitlines()
+    assert len(lines) == 5
+    for line in lines:
+        done = run(line, tmp_path)
+        assert done.returncode == 0, f"{line}\n{done.stderr[-1500:]}"
+        assert (tmp_path / shlex.split(line, comments=True)[-1]).exists(), line
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))

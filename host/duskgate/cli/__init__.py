@@ -30,6 +30,7 @@ COMMANDS = {
     "logbook": ("logbook", "Is every pulled log still whole? Checks all files again, and how they fit together."),
     "note": ("note", "Write into the board's log what was done: refilled, cells changed, beam moved."),
     "night": ("night", "A night's report: what came, what was caught, what was missed and why."),
+    "export": ("export", "A night for other programs: tables, capture, value change dump, camera package, figures."),
     "season": ("season", "Several nights together: the best hours and how sure, moon, trend, two rigs compared."),
     "delay": ("delay", "The rig's delay by path and head, rigs side by side, and where to put the beam for it."),
 }

@@ -52,13 +52,14 @@ def edge_rows(rec: Recording, numbers: np.ndarray) -> pd.DataFrame:
 
 
 def reading_rows(rec: Recording, numbers: np.ndarray, counted: bool) -> pd.DataFrame:
-    """Columns boot, t_us, kind, value, in order of starts and time."""
+    """Columns boot, t_us, kind, value, in order of starts, time and kind."""
     taken = rec.readings[rec.readings["kind"].isin([*TAKEN_OVER, *(["lost_edges"] if counted else [])])]
     parts = [*_statements(rec), tuple(taken[name].to_numpy() for name in ("boot", "t_ns", "kind", "value"))]
     parts += [*_clock_rows(rec), *([] if counted else [_loss_rows(rec)])]
     boot, t_ns, kind, value = (np.concatenate([np.asarray(part[i], object) for part in parts]) for i in range(4))
     boot, t_ns = boot.astype(np.int64), t_ns.astype(np.int64)
-    order = np.lexsort((t_ns, boot))  # stable: readings of one moment keep their order
+    rank = pd.Index(CAPTURE_KINDS).get_indexer(pd.Index(kind.astype(str)))
+    order = np.lexsort((rank, t_ns, boot))  # stable: readings of one kind and moment keep their order
     columns = (numbers[boot[order]], t_ns[order] / 1000, kind[order], value[order].astype(np.int64))
     return pd.DataFrame(dict(zip(READING_HEADER, columns, strict=True)))
 
