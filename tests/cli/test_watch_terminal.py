@@ -38,7 +38,7 @@ class Session:
         run = ["-c", code] if code else ["-m", "duskgate.cli"]
         self.process = subprocess.Popen(
             [sys.executable, *run, command, "--port", url, *words], stdin=slave, stdout=slave, stderr=slave,
-            start_new_session=True, env={**os.environ, "TERM": "xterm", "PYTHONIOENCODING": "utf-8", **(env or {})},
+            process_group=0, env={**os.environ, "TERM": "xterm", "PYTHONIOENCODING": "utf-8", **(env or {})},
         )  # fmt: skip
         os.close(slave)
         self.text = ""
@@ -109,6 +109,20 @@ def test_a_crash_gives_the_terminal_back_and_is_told_in_a_line(served):
     assert given_back(here.terminal) and "Traceback" not in here.text
     after = here.text.split("\x1b[?1049l")[1]
     assert "this is a bug of ours (ValueError: a fault of ours)" in after and "Seen: 2 visits" in after
+
+
+def test_ctrl_z_gives_the_terminal_back_until_it_goes_on(served):
+    here = Session(served.url).picture()
+    here.process.send_signal(signal.SIGTSTP)
+    here.until(lambda: given_back(here.terminal))
+    _, status = os.waitpid(here.process.pid, os.WUNTRACED)
+    assert os.WIFSTOPPED(status)
+    here.terminal.reset()
+    here.process.send_signal(signal.SIGCONT)
+    here.picture()
+    assert here.terminal.modes[1049] and not here.terminal.modes[25]
+    here.process.send_signal(signal.SIGINT)
+    assert here.end() == 0 and given_back(here.terminal)
 
 
 def test_a_new_size_of_the_window_is_followed(served):

@@ -9,6 +9,7 @@ import contextlib
 import os
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from typing import Any
 
@@ -39,9 +40,12 @@ class Screen:
         self.encoding = getattr(self.stream, "encoding", None) or "utf-8"
         self._shown: list[list[str] | None] = []
         self._size = (0, 0)
+        self._pause_asked = False
+        self._before: Any = None  # what Ctrl-Z did
 
     def __enter__(self) -> "Screen":
         try:
+            self._on_pause()
             self._write(ENTER)
         except BaseException:
             self._leave()
@@ -51,7 +55,28 @@ class Screen:
     def __exit__(self, *_exc: object) -> None:
         self._leave()
 
+    def _on_pause(self) -> None:
+        if hasattr(signal, "SIGTSTP") and threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGTSTP, self._ask_pause)
+
+    def _ask_pause(self, _number: int, _frame: object) -> None:
+        # not here: the picture may just be on its way out
+        self._pause_asked = True
+
+    def _pause(self) -> None:
+        """Ctrl-Z: give the terminal back, stop, and take it again when told to go on."""
+        self._pause_asked = False
+        self._leave()
+        signal.signal(signal.SIGTSTP, signal.SIG_DFL)
+        os.kill(os.getpid(), signal.SIGTSTP)
+        self._on_pause()
+        self._write(ENTER)
+        self._size = (0, 0)
+
     def _leave(self) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGTSTP, self._before)
+            self._before = None
         # the terminal itself may be gone; what went wrong before it is what has to be told
         with contextlib.suppress(OSError, ValueError):
             self._write(LEAVE)
@@ -67,6 +92,8 @@ class Screen:
 
     def draw(self, lines: list[str]) -> None:
         """Bring these lines onto the screen; what does not fit is left out."""
+        if self._pause_asked:
+            self._pause()
         size = self.size()
         width, height = size
         if size != self._size:
