@@ -202,3 +202,10 @@ def test_an_interval_of_a_blind_bin_does_not_press_the_others_flat(night):
     assert [a.text for a in figure.layout.annotations if "up to" in a.text] == [" up to 4321"]
     columns = next(t for t in figure.data if t.name == "columns")
     assert len(columns.y) == len(seen) and columns.hoverinfo == "skip"
+
+
+def test_a_lone_point_of_answers_has_a_readable_axis(night):
+    found, facts = night
+    alone = {**facts, "answered_by_gap": [{**facts["answered_by_gap"][0], "gap_mid_s": 0.78}]}
+    axis = plots.build("misses", found.tables, alone).layout.xaxis
+    assert sum(axis.range[0] <= np.log10(t) <= axis.range[1] for t in axis.tickvals) >= 2

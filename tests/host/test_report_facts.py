@@ -162,3 +162,27 @@ def test_no_sentence_of_the_answer_stands_a_second_time_under_its_question():
         facts = night_facts(night, SITE, sample_sky(), LOG)
         said = [p for s in facts["sections"] for p in s["says"]]
         assert not set(said) & set(facts["answer"]) and len(said) == len(set(said))
+
+
+def test_one_is_told_in_the_singular_and_none_in_words():
+    night = sample_night(1)
+    night.tables["visits"]["caught"] = "yes"
+    night.estimates["misses"] |= {"n": 1, "watched_breaks": 3}
+    told = night_facts(night, SITE, sample_sky(), LOG)["answer"][1]
+    assert "at 1 visit, " in told and "1 of 3 breaks was missed" in told
+    night.estimates["misses"] |= {"n": 0, "by_cause": {}}
+    assert "none of 3 breaks by a visitor was missed" in night_facts(night, SITE, sample_sky(), LOG)["answer"][1]
+
+
+def test_the_table_of_damage_names_files_without_their_folders():
+    for told in ("/home/somebody/logbook/night.dgl", "C:\\Users\\somebody\\night.dgl", "night.dgl"):
+        bad = problems(1)
+        bad["file"] = told
+        facts = night_facts(sample_night(10), SITE, sample_sky(), LOG | {"problems": bad})
+        assert facts["log"]["problems"]["table"]["rows"][0][0] == "night.dgl"
+
+
+def test_a_log_too_short_for_one_rate_has_no_figure_of_rates():
+    night = sample_night(3)
+    night.tables["rates"][["rate_per_h", "lo", "hi"]] = np.nan
+    assert "rate" not in night_facts(night, SITE, sample_sky(), LOG)["figures"]

@@ -19,8 +19,9 @@ def chance(gap_s: np.ndarray, r50_s: float, r95_s: float, lapse: float) -> np.nd
 def figure(tables: dict, facts: dict):
     """Figure of answers against the time since the last light, with the fitted curves; a plain dict."""
     shares = facts["answered_by_gap"]
-    lo = max(0.03, 0.8 * min(s["gap_mid_s"] for s in shares))
-    hi = 1.25 * max(s["gap_mid_s"] for s in shares)
+    mids = [s["gap_mid_s"] for s in shares]
+    wide = max(1.25, 2.5 / math.sqrt(max(mids) / min(mids)))  # at least 2.5 times either way of a lone point
+    lo, hi = max(0.03, min(mids) / wide), max(mids) * wide
     gap = np.geomspace(lo, hi, 240)
     recycle = {h: r for h, r in (facts["estimates"].get("recycle") or {}).items() if _fitted(r)}
     data = [_curve(h, r, gap, k) for k, (h, r) in enumerate(recycle.items())]

@@ -77,6 +77,7 @@ def axis(title: str, **more) -> dict:
         "tickfont": {"size": 12, "color": colour("ink")},
         "automargin": True,
         "fixedrange": False,
+        "exponentformat": "none",
         **more,
     }
 

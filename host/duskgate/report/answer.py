@@ -52,10 +52,11 @@ def _flashes(facts: dict, est: dict) -> str:
         return f"The flashes had no break by a visitor to answer{tail}."
     caught, cause = facts["numbers"].get("caught"), facts["main_cause"]
     because = f", mostly {cause}" if cause and n else ""
-    breaks = f"{words.number(n)} of {words.number(of)} breaks were missed in part or whole{because}"
+    breaks = f"{words.number(n)} of {words.count(of, 'break')} {'was' if n == 1 else 'were'} missed in part or whole"
+    breaks = f"{breaks}{because}" if n else f"none of {words.count(of, 'break')} by a visitor was missed"
     if not caught:
         return f"{breaks}."
-    return f"All heads lit at least once at {words.number(caught['count'])} visits, {caught['text']}; {breaks}."
+    return f"All heads lit at least once at {words.count(caught['count'], 'visit')}, {caught['text']}; {breaks}."
 
 
 def _change(facts: dict) -> str:

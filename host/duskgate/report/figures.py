@@ -143,9 +143,8 @@ def _in_bins(instants, rates):
 
 def _rate(facts, tables, est, local):
     rates = tables["rates"]
-    seen = rates[rates["exposure_s"] > 0]
-    if not len(seen):
-        return None
+    if not ((rates["exposure_s"] > 0) & rates["rate_per_h"].notna()).any():
+        return None  # no sight, or too short a log for one bin
     best = facts["best_window"]
     rate = facts["numbers"].get("rate")
     if best and best["span"] and facts["status"] == "visited":

@@ -44,7 +44,8 @@ def labelled(label: str, estimate: dict | None, unit: str, scale: float = 1.0, g
 
 def counted(label: str, value: int, unit: str, text: str | None = None, group: str = "") -> dict:
     """A count: it has no interval, and is its own number of cases."""
-    said = text if text is not None else f"{words.number(value)} {unit}".strip()
+    one = unit.removesuffix("s") if value == 1 else unit
+    said = text if text is not None else f"{words.number(value)} {one}".strip()
     return {
         "group": group,
         "label": label,
@@ -83,7 +84,8 @@ def visit_numbers(est: dict) -> dict[str, dict]:
         if words.finite(v.get("criterion_s")):
             how = v.get("criterion_source", "")
             how_words = "fitted to this night's gaps" if how == "fitted" else "assumed"
-            text = f"{words.number(v['criterion_s'], 2)} s ({how_words}, n = {words.number(v.get('n_gaps', 0))} gaps)"
+            gaps = "gap" if v.get("n_gaps") == 1 else "gaps"
+            text = f"{words.number(v['criterion_s'], 2)} s ({how_words}, n = {words.number(v.get('n_gaps', 0))} {gaps})"
             out["pause"] = counted("Pause that parts two visits", v["criterion_s"], "s", text, "visits") | {
                 "n": v.get("n_gaps", 0)
             }
@@ -253,10 +255,11 @@ def supply_numbers(supply: dict) -> dict[str, dict]:
             label += f" until {words.volts(logger['cutoff_mv'])}"
         out["logger_hours"] = labelled(label, logger["hours_left"], "h", 1.0, "supply")
     for head, found in (supply.get("heads") or {}).items():
+        who = words.head_name(head)
         for key, label, unit in (("fires_left", "firings left", "firings"), ("fires", "firings so far", "firings")):
             value = found.get(key) if isinstance(found, dict) else None
             if isinstance(value, dict):
-                out[f"supply_{head}_{key}"] = labelled(f"{head}: {label}", value, unit, 1.0, "supply")
+                out[f"supply_{head}_{key}"] = labelled(f"{who}: {label}", value, unit, 1.0, "supply")
             elif words.finite(value):
-                out[f"supply_{head}_{key}"] = counted(f"{head}: {label}", value, unit, None, "supply")
+                out[f"supply_{head}_{key}"] = counted(f"{who}: {label}", value, unit, None, "supply")
     return out

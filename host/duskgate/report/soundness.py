@@ -114,10 +114,15 @@ def boots_table(boots: list[dict]) -> dict:
     }
 
 
+def _name(file: object) -> str:
+    """The file without its folders: a page that is handed on need not tell them."""
+    return words.clean(str(file).replace("\\", "/").rpartition("/")[2] or file)
+
+
 def problem_facts(problems) -> dict:
     """Damage found while reading, with offsets. At most 200 rows are listed; `n` counts all of them."""
     rows = [
-        {"file": words.clean(r.file), "offset": int(r.offset), "bytes": int(r.bytes), "what": words.clean(r.what)}
+        {"file": _name(r.file), "offset": int(r.offset), "bytes": int(r.bytes), "what": words.clean(r.what)}
         for r in problems.head(ROWS_AT_MOST).itertuples(index=False)
     ]
     n = len(problems)
