@@ -107,7 +107,8 @@ def test_nothing_is_replaced_without_force(book, tmp_path):
 def test_a_damaged_log_is_written_as_far_as_it_goes_and_told(book, tmp_path, form, name):
     (book / NAME).write_bytes(flip(QUIET, len(QUIET) // 2))
     done = run(book, tmp_path / name, "--date", "2026-07-18", "--format", form, code=4)
-    assert (tmp_path / name).exists() and "partial" in done.stderr and "Note" in done.stdout
+    assert (tmp_path / name).exists() and "partial" in done.stderr and "Partial  " in done.stdout
+    assert "offset" in done.stdout  # where the damage is
     if form == "camtrap-dp":
         assert "damaged" in json.loads((tmp_path / name / "datapackage.json").read_text())["description"]
 
@@ -133,6 +134,12 @@ def test_a_night_that_is_not_there_ends_with_its_own_code(book, tmp_path):
     run(book, tmp_path / "out.vcd", "--format", "vcd", "--date", "2026-07-01", code=5)
     done = run(book / NEXT, tmp_path / "out.html", "--figure", "misses", code=5)
     assert "figures there:" in done.stderr and not (tmp_path / "out.html").exists()
+
+
+def test_a_log_without_any_time_of_sight_ends_with_that_code(tmp_path):
+    (tmp_path / "edges.csv").write_text("boot,t_us,channel,level\n")
+    assert "no time in which" in run(tmp_path / "edges.csv", tmp_path / "out", code=5).stderr
+    assert "nothing to write" in run(tmp_path / "edges.csv", tmp_path / "o.vcd", "--format", "vcd", code=5).stderr
 
 
 def test_every_figure_of_a_night_can_be_asked_for():

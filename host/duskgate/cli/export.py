@@ -5,13 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..errors import DamagedLog, NothingToAnswer, UsageError
 from .board_options import example, json_option
-from .night import checked_date, uncollected
+from .night import checked_date, closing_lines, uncollected
 from .say import say_answer
 
 if TYPE_CHECKING:
@@ -60,18 +60,27 @@ def export(source: Path, out: Path, date: str | None, *, form: str | None, figur
         opened = open_night(source, date, how["site"])
         files, said = MAKERS[chosen(form, figure)](opened, out, form or "csv", figure)
         write_files(files, how["force"])
-    facts = opened.facts
-    told = [*said, *facts["partial"], *facts["remarks"]]
-    answer = {
-        "night": facts["night"]["date"],
-        "files": [str(p) for p in files],
-        "said": told,
-        "damaged": opened.damaged,
-    }
-    lines = [f"Night    {facts['night']['date']}", *(f"Wrote    {p} ({len(c):,} bytes)" for p, c in files.items())]
-    say_answer(answer, [*lines, *(f"Note     {text}" for text in told)], how["as_json"])
+    say_answer(answer(opened, files, said), lines_of(opened, files, said), how["as_json"])
     if opened.damaged:
         raise DamagedLog(f"{source}: the log is damaged: what could be read was written, and it is partial")
+    if opened.facts["status"] == "nothing":
+        raise NothingToAnswer(f"{source}: the log holds no time in which the beam could be watched")
+
+
+def answer(opened: OpenedNight, files: dict[Path, bytes], said: list[str]) -> dict[str, Any]:
+    """What `--json` prints."""
+    facts = opened.facts
+    return {
+        "night": facts["night"]["date"], "files": [str(path) for path in files], "notes": said,
+        "partial": facts["partial"], "remarks": facts["remarks"], "damaged": opened.damaged,
+    }  # fmt: skip
+
+
+def lines_of(opened: OpenedNight, files: dict[Path, bytes], said: list[str]) -> list[str]:
+    """The same for a person, with the places of damage."""
+    lines = [f"Night    {opened.facts['night']['date']}"]
+    lines += [f"Wrote    {path} ({len(content):,} bytes)" for path, content in files.items()]
+    return [*lines, *(f"Note     {text}" for text in said), *closing_lines(opened.facts)]
 
 
 def chosen(form: str | None, figure: str | None) -> str:
