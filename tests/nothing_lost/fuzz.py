@@ -26,6 +26,7 @@ TOP = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(TOP), str(TOP / "host"), str(TOP / "firmware")]
 KNOWN = Path(__file__).with_name("corpus")
 LONGEST_INPUT = 4096
+ROUND = 150_000  # inputs of one process: what the fuzzer keeps of its own grows, and it ends itself at 2 GB
 FOLLOWED = ["duskgate.logfile", "duskgate.link", "duskgate.sitefile", "core.settings"]  # by coverage
 
 
@@ -107,18 +108,36 @@ def fuzz(name: str, given: argparse.Namespace) -> dict:
             (corpus / f"seed-{i}").write_bytes(seed)
         for path in sorted((KNOWN / name).glob("*")):
             (corpus / path.name).write_bytes(path.read_bytes())
-        report = Path(folder) / "report"
-        how = ["--reader", name, "--inputs", str(inputs), "--seconds", str(given.seconds), "--corpus", str(corpus)]
-        command = [sys.executable, __file__, "--child", "--report", str(report), "--seed", str(given.seed), *how]
-        subprocess.run(command, check=False, cwd=TOP, stderr=subprocess.DEVNULL)
-        if not report.exists():
-            return {"tried": 0, "lost": 1, "note": "the fuzzer's process broke"}
-        said = json.loads(report.read_text(encoding="utf-8"))
+        said = _rounds(name, inputs, given, corpus, Path(folder) / "report")
+    if said is None:
+        return {"tried": 0, "lost": 1, "note": "the fuzzer's process broke"}
     rate = said["tried"] / max(said["seconds"], 0.1)
     note = f"{said['accepted']:,} accepted, {rate:,.0f} a second"
     if said["tried"] < inputs:
         note += f"; {inputs:,} were meant"
     return {"tried": said["tried"], "lost": said["lost"], "note": note}
+
+
+def _rounds(name: str, inputs: int, given: argparse.Namespace, corpus: Path, report: Path) -> dict | None:
+    """Processes one after another, each with a seed of its own and the corpus of those before; their counts summed.
+
+    None: the first one left no count. A later one that breaks ends the run with what was counted.
+    """
+    total = {"tried": 0, "lost": 0, "accepted": 0, "seconds": 0.0}
+    seed = given.seed
+    while total["tried"] < inputs and total["seconds"] < given.seconds:
+        share = min(ROUND, inputs - total["tried"])
+        how = ["--reader", name, "--inputs", str(share), "--seconds", str(given.seconds - total["seconds"])]
+        command = [sys.executable, __file__, "--child", "--report", str(report), "--seed", str(seed), *how]
+        report.unlink(missing_ok=True)
+        subprocess.run([*command, "--corpus", str(corpus)], check=False, cwd=TOP, stderr=subprocess.DEVNULL)
+        if not report.exists():
+            return total if total["tried"] else None
+        said = json.loads(report.read_text(encoding="utf-8"))
+        total = {key: total[key] + said[key] for key in total}
+        print(f"{name}: {total['tried']:,} inputs, {total['lost']} found", flush=True)
+        seed += 1
+    return total
 
 
 def main() -> int:
