@@ -65,7 +65,7 @@ def test_a_capture_and_a_dump_of_one_night_hold_its_edges_alone(book, tmp_path):
         pd.testing.assert_frame_equal(rec.edges[["t_ns", "channel", "level"]], wanted)
 
 
-def test_a_capture_that_was_exported_is_a_log_for_every_command(book, tmp_path):
+def test_a_capture_that_was_exported_is_read_by_night_and_exported_the_same(book, tmp_path):
     run(book, tmp_path / "capture", "--date", "2026-07-18", "--format", "capture")
     first, second = (
         json.loads(CliRunner().invoke(main, ["night", str(path), "--json"]).stdout)["estimates"]["visits"]["n"]

@@ -23,8 +23,8 @@ from jsonschema import Draft7Validator
 from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT4, DRAFT7
 
+from tests.host.made_recording import made
 from tests.host.scene_recording import recording_of
-from tests.host.test_export_capture import made
 
 SCHEMAS = Path(__file__).resolve().parents[1] / "vectors" / "camtrap_dp"
 GEOJSON = Path(frictionless.__file__).parent / "assets" / "profiles" / "geojson.json"

@@ -9,14 +9,14 @@ from duskgate.export.capture import capture_files
 from duskgate.export.starts import starts_of
 from duskgate.logfile.captures import read_edges_csv
 from duskgate.logfile.decode import read_dgl
-from duskgate.logfile.recording import Recording, table
-from duskgate.logfile.spells import frame
+from duskgate.logfile.recording import table
 from duskgate.timebase.clock import fit_clock
 from duskgate.virtual import scenes
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.cli.night_logs import night_log
+from tests.host.made_recording import made
 from tests.host.scene_recording import recording_of
 
 ANY_FOLDER = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -27,30 +27,6 @@ def back(folder, rec, counted=False):
     for name, content in files.items():
         (folder / name).write_bytes(content)
     return read_edges_csv(folder / "edges.csv"), said
-
-
-def made(starts, edges, blind=(), battery=()):
-    """starts: (boot_no, first, last, levels); edges: (boot, t_ns, channel, level)."""
-    rows = [np.array(column, np.int64) for column in zip(*edges, strict=True)] or [np.empty(0, np.int64)] * 4
-    said = [np.array(column, np.int64) for column in zip(*starts, strict=True)]
-    n = len(starts)
-    boots = table(
-        "boots", boot=np.arange(n), boot_id=np.arange(n), boot_no=said[0], cause=["watchdog"] * n, first_ns=said[1],
-        last_ns=said[2], levels=said[3], stopped=np.zeros(n), firmware=[""] * n, interpreter=[""] * n,
-        interpreter_version=[""] * n, tick_fs=np.zeros(n), low_mask=np.zeros(n), channel_mask=np.full(n, 0x7F),
-        board=["0a"] * n,
-    )  # fmt: skip
-    spells = [np.array(column, np.int64) for column in zip(*blind, strict=True)]
-    lost = frame(*spells, "stamper overrun") if spells else table("blind")
-    volts = [np.array(column, np.int64) for column in zip(*battery, strict=True)]
-    readings = table("readings")
-    if volts:
-        readings = table(
-            "readings", boot=volts[0], t_ns=volts[1], kind=["battery_mv"] * len(battery), value=[5000] * len(battery),
-            index=[0] * len(battery),
-        )  # fmt: skip
-    edges = table("edges", boot=rows[0], t_ns=rows[1], channel=rows[2], level=rows[3])
-    return Recording(edges=edges, boots=boots, blind=lost, readings=readings)
 
 
 @pytest.mark.parametrize("preset", ["two-resets", "two-beams"])
@@ -114,6 +90,18 @@ def test_what_has_no_place_is_named(tmp_path):
     rec.notes = table("notes", boot=[0], t_ns=[5], what=["refilled"], head=[0], text=["x"])
     _, said = back(tmp_path, rec)
     assert said == ["A capture has no place for 1 notes: they are not in it."]
+
+
+def test_clock_seconds_that_the_board_was_not_sure_of_stay_away_and_are_counted(tmp_path):
+    rec = made([(1, 0, 10**9, 0)], [(0, 3, 0, 1)])
+    kinds = ["rtc_unix_ms", "rtc_unix_ms", "clock_state"]
+    rec.readings = table(
+        "readings", boot=[0] * 3, t_ns=[100, 10**9, 100], kind=kinds, value=[1_784_000_000_000, 1_784_000_001_000, 4],
+        index=[0] * 3,
+    )  # fmt: skip
+    again, said = back(tmp_path, rec)
+    assert again.reading("rtc_unix_ms")[["t_ns", "value"]].to_numpy().tolist() == [[10**9, 1_784_000_001_000]]
+    assert said[-1] == "1 clock second that the board was not sure of is left out."
 
 
 def test_starts_that_were_not_counted_upwards_are_numbered_anew(tmp_path):

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 from vcdvcd import VCDVCD
 
+from tests.host.made_recording import made
 from tests.host.scene_recording import recording_of
-from tests.host.test_export_capture import made
 
 ANY_FOLDER = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 

@@ -19,6 +19,9 @@ from .starts import count, span_of
 TAKEN_OVER = ("boot_cause", "battery_mv", "temp_c100", "levels")
 ROUNDS = ("battery_mv", "temp_c100")  # a loss is dated back to the last of these, or to the last count
 
+UNSURE = "clock second that the board was not sure of is"
+UNSURE_MANY = "clock seconds that the board was not sure of are"
+
 
 def capture_files(rec: Recording, counted: bool) -> tuple[dict[str, bytes], list[str]]:
     """Name -> content of the two files, and sentences on what they cannot hold.
@@ -146,6 +149,10 @@ def not_held(rec: Recording, counted: bool) -> list[str]:
     ]
     left = [f"{n} {what}" for n, what in found if n]
     said = [f"A capture has no place for {', '.join(left)}: they are not in it."] if left else []
+    unsure = sum(boot.dropped for boot in collect(rec).boots)
+    if unsure:
+        seconds = count(unsure, UNSURE, UNSURE_MANY)
+        said.append(f"{seconds} left out.")
     if len(rec.blind) and not counted:
         times = count(len(rec.blind), "time without sight is", "times without sight are")
         said.append(f"{times} told by growing lost_edges, which then counts steps and not the edges that were lost.")
