@@ -183,3 +183,11 @@ def test_pages_of_odd_nights_are_made(kind):
     facts, page = page_of(night)
     assert facts["answer"][0] in " ".join(read(page).text)
     assert "nan" not in " ".join(read(page).text).lower().replace("finance", "").split()
+
+
+def test_a_night_of_a_hundred_thousand_breaks_fits_a_page_and_says_that_marks_are_thinned():
+    night = sample_night(33_400)
+    facts, page = page_of(night)
+    assert len(night.tables["breaks"]) > 99_000 and len(page.encode()) < 6_000_000
+    for name in ("visits", "delay", "misses"):
+        assert facts["figures"][name]["draw_every"] > 1 and " is drawn, as more than 1500 would" in page

@@ -186,3 +186,10 @@ def test_a_log_too_short_for_one_rate_has_no_figure_of_rates():
     night = sample_night(3)
     night.tables["rates"][["rate_per_h", "lo", "hi"]] = np.nan
     assert "rate" not in night_facts(night, SITE, sample_sky(), LOG)["figures"]
+
+
+def test_sentences_on_the_best_window_are_parted_by_full_stops():
+    night = sample_night(0)
+    night.estimates["best_window"] |= {"text": "no visit in any window", "hours_kept": True}
+    note = night_facts(night, SITE, sample_sky(), LOG)["best_window"]["note"]
+    assert note.startswith("No visit in any window. Windows were sought from ") and note.endswith(".")

@@ -179,7 +179,8 @@ def best_window_facts(est: dict, local: words.LocalTime, active: str = "night") 
     if known and not note:
         note = f"Rests on {words.count(nights, 'night')}."
     if best.get("hours_kept") is not None:
-        note = f"{note} {_hours_words(best['hours_kept'], active)}".strip()
+        stop = "." if note and not note.endswith((".", "!", "?")) else ""
+        note = f"{note[:1].upper()}{note[1:]}{stop} {_hours_words(best['hours_kept'], active)}".strip()
         outside, n = best.get("n_outside", 0), (est.get("visits") or {}).get("n", 0)
         if outside * 2 > n:
             note += (
