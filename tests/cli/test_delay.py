@@ -53,6 +53,18 @@ def test_lines_and_json_say_the_same(logbook):
     assert "Contains The beam is this board's own" in "\n".join(lines)
 
 
+def test_the_page_is_written_once_and_whole(logbook, tmp_path):
+    page = tmp_path / "delay.html"
+    done = run(logbook, "--page", page)
+    text = page.read_text(encoding="utf-8")
+    assert done.stdout.splitlines()[-1] == f"Page     {page}" and text.endswith("</html>")
+    assert "exists already" in run(logbook, "--page", page, code=2).stderr and page.read_text(encoding="utf-8") == text
+    run(logbook, "--page", page, "--speed-m-s", 3, "--force")
+    assert page.read_text(encoding="utf-8") != text
+    assert "folder does not exist" in run(logbook, "--page", tmp_path / "no" / "p.html", code=2).stderr
+    assert not [p for p in tmp_path.iterdir() if p != page]
+
+
 def test_a_speed_given_is_used_and_said(logbook):
     out = run(logbook, "--speed-m-s", 3).stdout
     assert "at 3 m/s (given)" in out

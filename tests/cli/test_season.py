@@ -70,6 +70,18 @@ def test_tables_are_written_once(logbook, tmp_path):
     run(logbook, "--tables", tmp_path / "t", "--force")
 
 
+def test_the_page_is_written_once_and_whole(logbook, tmp_path):
+    page = tmp_path / "season.html"
+    done = run(logbook, "--page", page)
+    text = page.read_text(encoding="utf-8")
+    assert done.stdout.splitlines()[-1] == f"Page     {page}" and text.endswith("</html>")
+    assert "exists already" in run(logbook, "--page", page, code=2).stderr and page.read_text(encoding="utf-8") == text
+    run(logbook, "--page", page, "--by", "clock", "--force")
+    assert page.read_text(encoding="utf-8") != text
+    assert "folder does not exist" in run(logbook, "--page", tmp_path / "no" / "p.html", code=2).stderr
+    assert not [p for p in tmp_path.iterdir() if p != page]
+
+
 def test_a_damaged_night_is_named_and_the_others_stand(logbook, tmp_path):
     folder = book(tmp_path / "b", (0, 1, 2))
     path = folder / log_name(1)

@@ -8,7 +8,9 @@ from .season_axis import best_frame, hours_axis, short_date, span_words
 from .style import axis, colour, make
 
 TOP, CELL, MOON = -0.5, 0.8, 0.4  # of a row's height: upper edge and height of its cells, line of the moon below
-LIGHT_WORDS_FROM = 0.55  # shade from which a number stands in the ground's colour
+# opacity of each fifth of the highest rate; none lies where neither ink nor ground could be read on it
+SHADES = (0.1, 0.2, 0.32, 0.75, 1.0)
+LIGHT_WORDS_FROM = 0.5  # opacity from which a number stands in the ground's colour
 NUMBERS_UP_TO = 100  # nights; above it rows are too low for numbers, and the shades and the table stay
 
 
@@ -23,7 +25,9 @@ def figure(tables: dict, facts: dict) -> dict:
     if len(rows) <= NUMBERS_UP_TO:
         data += _numbers(found, at, 12 if pixels > 20 else 10)
     years = len({r["night"][:4] for r in rows}) > 1
-    shapes, notes = best_frame(facts, "best window" if facts["status"] == "season" else "most so far")
+    frame, notes = best_frame(facts, "best window" if facts["status"] == "season" else "most so far")
+    ends = [{"type": "line", "y0": y, "y1": y, "line": {"color": colour("frame"), "width": 5}} for y in (0, 1)]
+    shapes = [{**box, **end} for box in frame for end in ends]  # bars above and below: no line runs through numbers
     layout = {
         "xaxis": hours_axis(facts["by"], lo, hi) | {"fixedrange": True},
         "yaxis": axis(
@@ -93,10 +97,16 @@ def _cells(found: dict, at: list[float]) -> list[dict]:
     edges = np.asarray(found["edges_s"], float) / 3600
     boxes = edges[bin_], hour, heights[row], np.maximum(CELL * share, 0.12)
     empty = {"color": colour("ground"), "line": {"color": colour("grid"), "width": 1}}
-    shade = {"color": colour("full"), "line": {"width": 0},
-             "opacity": np.round(np.clip(rate / scale_top(found), 0, 1), 3)}  # fmt: skip
+    shade = {"color": colour("full"), "line": {"width": 0}, "opacity": shades(rate, scale_top(found))}
     return [_bars(*boxes, name="seen", marker=empty) | {"hoverinfo": "skip"},
             _bars(*boxes, name="visits per hour", hovertext=said, marker=shade)]  # fmt: skip
+
+
+def shades(rate: np.ndarray, top: float) -> np.ndarray:
+    """Opacity of each cell by the fifth of the highest rate in which its rate lies; none where nobody came."""
+    with np.errstate(invalid="ignore"):
+        fifth = np.clip(np.ceil(np.nan_to_num(rate) / top * len(SHADES)).astype(int), 0, len(SHADES))
+    return np.array((0.0, *SHADES))[fifth]
 
 
 def _values(found: dict, key: str) -> np.ndarray:
@@ -117,7 +127,7 @@ def _numbers(found: dict, at: list[float], size: int) -> list[dict]:
     rate = _values(found, "rate_per_h")
     edges = np.asarray(found["edges_s"], float) / 3600
     out = []
-    strong = rate > LIGHT_WORDS_FROM * scale_top(found)
+    strong = shades(rate, scale_top(found)) > LIGHT_WORDS_FROM
     room = share >= 0.6
     for role, mask in (("ink", room & ~strong), ("ground", room & strong)):
         if mask.any():

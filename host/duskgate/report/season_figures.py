@@ -73,10 +73,10 @@ def _map(facts: dict) -> dict | None:
     columns = ["night", *(hour_name(a, b, by) for a, b in spans)]
     rows = [[r["night"], *(_cell(r, k) for k in range(len(spans)))] for r in found["nights"]]
     note = (
-        "A row is a night, a column an hour. The number in a cell is visits per hour of sight; the stronger the shade, "
-        "the more. Hatched: no sight. A cell that is lower than its row: only that share of the hour was seen. Line "
-        "under a row: moon up; upright mark: sunset or sunrise; dashed frame: best window; wider step between rows: "
-        "nights that are not in the log. Each cell is one night alone: the table gives its interval."
+        "A row is a night, a column an hour. The number in a cell is visits per hour of sight; five shades, a fifth "
+        "of the highest each. Hatched: no sight. A cell that is lower than its row: only that share of the hour was "
+        "seen. Line under a row: moon up; upright mark: sunset or sunrise; bars above and below: best window; wider "
+        "step between rows: nights that are not in the log. Each cell is one night alone: the table gives its interval."
     )
     alt = f"Map of visits per hour of sight, {nights} by {since}. {title}. {best_said(facts)}"
     return _figure(title, alt, note, f"Visits per hour of sight by night and {since} (95 % interval, visits)",

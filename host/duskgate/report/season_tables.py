@@ -1,4 +1,4 @@
-"""The season's tables as CSV: nights, and the rate by hour after sunset and by the clock."""
+"""The season's tables as CSV: nights, the rate by hour after sunset and by the clock, and every hour of every night."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ COLUMNS = {
     ),
     "season_rate_by_sunset": ("start_s", "end_s", "exposure_s", "n", "n_nights", "rate_per_h", "lo", "hi"),
     "season_rate_by_clock": ("start_s", "end_s", "exposure_s", "n", "n_nights", "rate_per_h", "lo", "hi"),
+    "season_night_hours": ("night", "start_s", "end_s", "exposure_s", "n", "rate_per_h", "lo", "hi"),
 }  # fmt: skip
 TEXT = {"night", "site", "pause_source", "flags", "partial"}
 
@@ -26,6 +27,7 @@ def season_tables(facts: dict) -> dict[str, pd.DataFrame]:
         "season_nights": [_night(r) for r in facts["nights"]],
         "season_rate_by_sunset": [_rate(r) for r in facts["hours"]["sunset"]],
         "season_rate_by_clock": [_rate(r) for r in facts["hours"]["clock"]],
+        "season_night_hours": _cells(facts["map"]),
     }
     return {name: pd.DataFrame(rows[name], columns=list(columns)) for name, columns in COLUMNS.items()}
 
@@ -34,6 +36,16 @@ def _rate(row: dict) -> dict:
     e = row["rate_per_h"]
     value = e["value"] if e.get("value") is not None else e.get("seen")
     return {**row, "rate_per_h": value, "lo": e.get("lo"), "hi": e.get("hi")}
+
+
+def _cells(found: dict) -> list[dict]:
+    """A row for each hour of each night, counted from what the season's hours count from."""
+    ends = list(zip(found["edges_s"], found["edges_s"][1:], strict=False))
+    return [
+        {"night": row["night"], "start_s": a, "end_s": b}
+        | {key: row[key][k] for key in ("exposure_s", "n", "rate_per_h", "lo", "hi")}
+        for row in found["nights"] for k, (a, b) in enumerate(ends)
+    ]  # fmt: skip
 
 
 def _night(row: dict) -> dict:

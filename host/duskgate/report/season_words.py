@@ -14,6 +14,10 @@ METHODS = (
     {"what": "rate by hour, whole season", "how": "visits per hour of sight; log-t interval between nights, "
      "never narrower than counting alone; without any visit the exact Poisson limit, widened by their bouts",
      "source": "Cochran 1977, Sampling Techniques, chapter 6 (ratio estimator); Garwood 1936, Biometrika 28:437"},
+    {"what": "rate of one hour of one night", "how": "exact Poisson interval, widened by the variance over mean that "
+     "all nights show together", "source": "Garwood 1936, Biometrika 28:437; McCullagh & Nelder 1989, section 4.5"},
+    {"what": "delay and recycle time over the weeks", "how": "straight line through one value a night, t interval over "
+     "nights", "source": "least squares"},
     {"what": "windows not beaten", "how": "paired t over nights, each scaled to the same total",
      "source": "Student 1908, Biometrika 6:1"},
     {"what": "one bad night", "how": "the best window is sought again without each night in turn",
