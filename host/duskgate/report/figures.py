@@ -67,6 +67,8 @@ def _visits(facts, tables, est, local):
         "One mark is one visit. Rows and shapes part visits by what the flashes did at them; hatched: no sight; the "
         "darker the ground, the darker the sky."
     )
+    if any(n["utc_us"] > facts["known_from_utc_us"] for n in facts["notes"]):
+        note += " Arrows along the top: what was noted, listed under the last question."
     if len(timed) < len(visits):
         note += f" Not drawn, for want of a time of day: {words.count(len(visits) - len(timed), 'visit')}."
     rows = _by_bin(tables, timed, local)
