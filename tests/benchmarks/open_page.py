@@ -1,9 +1,9 @@
-"""What opening a night's page costs, against an empty figure: python tests/benchmarks/open_page.py [PRESET ..]
+"""What opening a page costs, against an empty figure: python tests/benchmarks/open_page.py [NAME ..]
 
 A page holds the whole plotly library, so the least that any page of figures costs is that library and one empty
 figure. Both are opened in turns, from files, in the same headless Chromium; the time is from the start of the
 navigation to the second frame after `load`, when all is drawn. Medians and their ratio are printed for each night of
-the demo; wanted are at most 2 for the ratio and less than 6 MB for the page.
+the demo, a season and a delay; wanted are at most 2 for the ratio and less than 6 MB for the page.
 """
 
 import statistics
@@ -19,9 +19,9 @@ from playwright.sync_api import sync_playwright  # noqa: E402
 from plotly.offline import get_plotlyjs  # noqa: E402
 
 from tests.browser.chromium import CHROMIUM, launch  # noqa: E402
-from tests.browser.made import night_page_file  # noqa: E402
+from tests.browser.made import SEVERAL, make  # noqa: E402
 
-TURNS = 7
+TURNS = 5
 RATIO_WANTED, MEGABYTES_WANTED = 2.0, 6.0
 EMPTY = """<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>empty</title><body><div id="one"></div>
 <script>{library}</script><script>Plotly.newPlot("one", [], {{}});</script></body></html>"""
@@ -36,13 +36,13 @@ def opened_ms(browser, path: Path) -> float:
         return tab.evaluate(FRAMES)
 
 
-def main(presets: list[str]) -> None:
+def main(names: list[str]) -> None:
     if CHROMIUM is None:
         sys.exit("no Chromium on this computer: install it (Debian: apt-get install chromium)")
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
         pages = {"empty": Path(folder) / "empty.html"}
         pages["empty"].write_text(EMPTY.format(library=get_plotlyjs()), encoding="utf-8")
-        pages |= {name: night_page_file(Path(folder) / name, name) for name in presets}
+        pages |= {name: make(name, Path(folder)).path for name in names}
         browser = launch(play)
         took: dict[str, list[float]] = {name: [] for name in pages}
         for turn in range(TURNS + 1):
@@ -59,4 +59,4 @@ def main(presets: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:] or list(PRESETS))
+    main(sys.argv[1:] or [*PRESETS, *SEVERAL])
