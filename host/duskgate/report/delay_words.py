@@ -153,11 +153,12 @@ def depth_text(field: dict) -> str:
 def fits_text(fits: dict) -> str:
     """Whether the jitter matters for sharpness."""
     if fits["depth_mm"] is None:
-        return "the jitter lies within it whatever the way of flight"
+        return "the jitter lies within the depth of field whatever the way of flight"
     width, total = words.number(fits["width_mm"], 2), words.number(fits["depth_mm"], 1)
+    depth = f"the depth of field ({total} mm)"
     if fits["fits"]:
-        return f"the jitter ({width} mm) lies within it ({total} mm), even where the animal flies along the lens's axis"
-    return f"the jitter ({width} mm) is wider ({total} mm): flying along the lens's axis, an animal is often not sharp"
+        return f"the jitter ({width} mm) lies within {depth}, even where the animal flies along the lens's axis"
+    return f"the jitter ({width} mm) is wider than {depth}: flying along the lens's axis, an animal is often not sharp"
 
 
 def _difference(diff: dict) -> list[str]:
