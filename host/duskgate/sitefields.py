@@ -5,6 +5,7 @@ Keys end in their unit. A value of None was not stated: what needs it says so, o
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -54,6 +55,12 @@ class Camera:
     pixel_pitch_um: float | None = key(None, "distance between pixels of the sensor, um", low=0.5, high=50, example=4.3)
     focal_length_mm: float | None = key(None, "focal length, mm", low=1, high=5000, example=100)
     distance_m: float | None = key(None, "lens to flower, m", low=0.01, high=1000, example=0.8)
+    sync_s: float | None = key(
+        None, "shortest shutter time at which flash lights the whole frame, s", low=0.00001, high=1, example=0.005
+    )
+    stops_under: float = key(
+        5.0, "how far the sky's light must stay under the flash, stops; 5 adds 3 %", low=0, high=20
+    )
 
 
 @dataclass(frozen=True)
@@ -81,10 +88,35 @@ class Head(Supply):
     )
     guide_number_iso: float = key(100.0, "ISO of that guide number", low=1, high=100_000)
     distance_m: float | None = key(None, "flash to flower, m", low=0.01, high=100, example=0.6)
+    loss_stops: float = key(0.0, "light that a diffuser or filter takes, stops", low=0, high=20)
+    unsure_stops: float | None = key(
+        None, "how far you think the guide number may be off, stops", low=0, high=5, example=0.5
+    )
+    width_mm: float | None = key(
+        None,
+        "width of the lit face; close to a wide one light falls less with distance, mm",
+        low=1,
+        high=5000,
+        example=70,
+    )
     sensors: tuple[str, ...] = key(
         (), "light sensors that see this head alone, once measured; leave out while not proved", "names",
         choices=SENSORS, example=["FLASH1"],
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PowerStep:
+    """What was measured of a head at one power; nothing is made up where it is left out."""
+
+    head: str = key("", "name of the head; left out: every head", "text", example="left")
+    power: float | None = key(None, 'share of full power, such as "1/16"', "power", example="1/16")
+    t05_us: float | None = key(
+        None, "light above half of its peak, us: measured, not from a leaflet", low=0.1, high=1e6, example=100
+    )
+    t01_us: float | None = key(None, "light above a tenth of its peak, us", low=0.1, high=1e7, example=330)
+    recycle_s: float | None = key(None, "from light to ready again, s", low=0.001, high=600, example=0.4)
+    fires: int | None = key(None, "firings that these figures rest on", "whole", low=1, high=1_000_000, example=20)
 
 
 @dataclass(frozen=True)
@@ -176,11 +208,17 @@ class Site:
     unit_filter_ms: float = key(
         0.0, "the trigger unit leaves breaks shorter than this without a command, ms; 0: not known", low=0, high=10_000
     )
+    shade_share: float = key(
+        1.0, "share of the open sky's light that reaches the flower: 1 nothing shades it", low=0.001, high=1
+    )
+    glow_lux: float = key(0.0, "light of lamps and of a lit sky at the flower, measured, lux", low=0, high=100_000)
+    haze_mag: float = key(0.0, "moonlight lost in haze beyond clear air, magnitudes per air mass", low=0, high=5)
     animal: Animal = field(default_factory=Animal)
     camera: Camera = field(default_factory=Camera)
     logger: Logger = field(default_factory=Logger)
     passing_on: Passing = field(default_factory=Passing)
     heads: tuple[Head, ...] = ()
+    power_steps: tuple[PowerStep, ...] = ()
     thresholds: Thresholds = field(default_factory=Thresholds)
     stated: frozenset[str] = frozenset()
 
@@ -208,12 +246,31 @@ class Site:
 
 SECTIONS: dict[str, type] = {"animal": Animal, "camera": Camera, "logger": Logger, "passing_on": Passing,
                              "thresholds": Thresholds}  # fmt: skip
-LISTS: dict[str, type] = {"heads": Head}
+LISTS: dict[str, type] = {"heads": Head, "power_steps": PowerStep}
 REMARKS = {
     "animal": "The visitor. Speed and length are yours: they decide the freezing time and the place of the beam.",
     "camera": "What the frame is taken with.",
     "logger": "The board's own supply; its voltage is logged.",
     "passing_on": "For data that you pass on (`duskgate export`). Round the place above where a species is sensitive.",
     "heads": "One block for each flash head. Never open a head: its capacitor holds a deadly charge for a long time.",
+    "power_steps": "One block for each power that you measured. Leave out what you do not know.",
     "thresholds": "How breaks and lights are judged. Lines that begin with # show the default.",
 }
+
+
+def step_faults(site: Site) -> Iterator[tuple[int, str, str]]:
+    """What is wrong with the measured powers as a whole: number of the block, its key and a sentence."""
+    seen: set[tuple[str, float]] = set()
+    names = [head.name for head in site.heads]
+    for i, step in enumerate(site.power_steps):
+        if step.power is None:
+            yield i, "", 'a block of [[power_steps]] needs its power, such as power = "1/16".'
+            continue
+        if step.head and step.head not in names:
+            known = f"known are {', '.join(names)}" if names else "there is no block [[heads]]"
+            yield i, "head", f"no head is called {step.head[:40]!r}; {known}."
+        if (step.head, step.power) in seen:
+            yield i, "power", "this power of this head stands in two blocks; keep one of them."
+        seen.add((step.head, step.power))
+        if None not in (step.t05_us, step.t01_us) and step.t01_us < step.t05_us:
+            yield i, "t01_us", "t01_us is below t05_us; light is longer above a tenth of its peak than above half."

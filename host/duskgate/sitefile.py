@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from duskgate.errors import SiteFileError, UsageError, shown
-from duskgate.sitefields import LISTS, REMARKS, SECTIONS, SMALLEST_POWER, Head, Site
+from duskgate.sitefields import LISTS, REMARKS, SECTIONS, SMALLEST_POWER, Site, step_faults
 from duskgate.timebase.nights import zone_of
 
 UNITS = {
     "deg": "degrees", "m": "metres", "mm": "millimetres", "um": "micrometres", "s": "seconds", "ms": "milliseconds",
     "us": "microseconds", "mv": "millivolts", "mah": "milliampere-hours", "m_s": "metres a second", "f": "f-number",
-    "iso": "ISO",
+    "iso": "ISO", "lux": "lux", "stops": "stops", "mag": "magnitudes",
 }  # fmt: skip
 FOREIGN_UNITS = (
     "cm", "km", "in", "inch", "ft", "v", "volt", "volts", "ah", "wh", "min", "h", "nm", "ns", "kmh", "km_h", "mm_s",
@@ -137,6 +137,8 @@ class _Reader:
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise self.fail((section,), f"write each of them as a block that begins with [[{section}]].")
         made = [self.table((section, str(i)), entry, kind) for i, entry in enumerate(entries)]
+        if "name" not in _names(kind):
+            return tuple(made)
         return tuple(replace(item, name=item.name or f"head {i}") for i, item in enumerate(made, 1))
 
     def table(self, place: tuple[str, ...], found: Any, kind: type) -> Any:
@@ -281,6 +283,8 @@ class _Reader:
                     ("heads", str(i), "name"), f"two heads are called {head.name!r}; give each its own name."
                 )
             names.add(head.name)
+        for i, column, what in step_faults(site):
+            raise self.fail(("power_steps", str(i), column), what)
 
 
 def _is_key(f: Any) -> bool:
@@ -327,12 +331,14 @@ def template(values: Mapping[str, Any] | None = None) -> str:
         if section == "thresholds":
             continue
         lines += ["", f"# {REMARKS[section]}", f"[{section}]", *_block(kind, values.get(section, {}))]
-    lines += ["", f"# {REMARKS['heads']}"]
-    heads = values.get("heads", [])
-    for head in heads:
-        lines += ["[[heads]]", *_block(Head, head), ""]
-    if not heads:
-        lines += ["# [[heads]]", *_block(Head, {}), ""]  # every key of an empty block is commented out
+    lines.append("")
+    for section, kind in LISTS.items():
+        lines.append(f"# {REMARKS[section]}")
+        blocks = values.get(section, [])
+        for block in blocks:
+            lines += [f"[[{section}]]", *_block(kind, block), ""]
+        if not blocks:
+            lines += [f"# [[{section}]]", *_block(kind, {}), ""]  # every key of an empty block is commented out
     lines += [f"# {REMARKS['thresholds']}", "[thresholds]"]
     lines += _block(SECTIONS["thresholds"], values.get("thresholds", {}))
     return "\n".join(lines) + "\n"

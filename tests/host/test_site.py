@@ -8,7 +8,7 @@ from duskgate import sitefile
 from duskgate.analysis.settings import Settings, settings_of
 from duskgate.cli import main
 from duskgate.errors import SiteFileError
-from duskgate.sitefields import Site, Thresholds
+from duskgate.sitefields import PowerStep, Site, Thresholds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -34,12 +34,14 @@ def test_template_without_answers_says_nothing_and_shows_every_key():
 
 def test_every_line_of_the_template_can_be_brought_into_force():
     lines = sitefile.template().splitlines()
-    keyed = [line[2:] if line.startswith("# ") and " = " in line.split("  #")[0] else line for line in lines]
+    hidden = [line.startswith("# ") and (" = " in line.split("  #")[0] or line.startswith("# [[")) for line in lines]
+    keyed = [line[2:] if hide else line for line, hide in zip(lines, hidden, strict=True)]
     text = "\n".join(keyed).replace('sensors = ["FLASH1"]', "")
     assert text.count("\n") == "\n".join(lines).count("\n")
     site = sitefile.parse(text)
     assert site.beam_spacing_mm == 30 and site.channels == ("BEAM", "FLASH1")
     assert {f"thresholds.{f.name}" for f in fields(Thresholds)} <= site.stated
+    assert {f"power_steps.0.{f.name}" for f in fields(PowerStep)} <= site.stated
 
 
 @pytest.mark.parametrize(
@@ -80,6 +82,14 @@ def test_every_line_of_the_template_can_be_brought_into_force():
         (HEADS.replace("right", "left"), 5, "two heads are called 'left'"),
         ('[[heads]]\nsensors = ["FLASH1"]\n[[heads]]\nsensors = ["FLASH1"]\n', 4, "already belongs to head 1"),
         ("[heads]\npower = 1\n", 1, "[[heads]]"),
+        ("[[power_steps]]\nt05_us = 90\n", 1, "needs its power"),
+        ("[[power_steps]]\npower = 1\nt05_us = 90\nt01_us = 80\n", 4, "t01_us is below t05_us"),
+        ('[[power_steps]]\npower = 1\nhead = "left"\n', 3, "there is no block [[heads]]"),
+        (HEADS + '[[power_steps]]\npower = 1\nhead = "lift"\n', 8, "known are left, right"),
+        ('[[power_steps]]\npower = 1\n[[power_steps]]\npower = "1/1"\n', 4, "two blocks"),
+        ("[power_steps]\npower = 1\n", 1, "[[power_steps]]"),
+        ("[camera]\nsync = 0.005\n", 2, "the key is sync_s, in seconds"),
+        ("glow = 1\n", 1, "the key is glow_lux, in lux"),
         ("heads = 3\n", 1, "[[heads]]"),
         ("camera = 3\n", 1, "write [camera]"),
         ("[thresholds]\nleaf_interval_s = [3.0, 0.4]\n", 2, "first number must be the smaller"),

@@ -150,7 +150,7 @@ def caught_by_shutter(shutter_s: float, sync_s: float, light_ends_us: float) -> 
     return {"caught": caught, "spare_us": open_us - light_ends_us, "text": text}
 
 
-def daylight_frame(
+def test_shot(
     aperture_f: float,
     iso: float,
     sync_s: float,
