@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.benchmarks import truth_forecasts, truth_rates
+from tests.benchmarks import truth_forecasts, truth_keepers, truth_rates
 from tests.marked import write_between
 from tests.truth.kinds import PLANS
 from tests.truth.night import NAMES, make
@@ -192,6 +192,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first-seed", type=int, default=REPORTED_FROM)
     parser.add_argument("--rates", type=int, default=100, help="trials of rates over nights; 0 leaves them out")
     parser.add_argument("--forecasts", type=int, default=30, help="trials of each forecast; 0 leaves them out")
+    parser.add_argument("--keepers", type=int, default=30, help="nights a kind for keepers; 0 leaves them out")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="kinds of night scored at once")
     parser.add_argument("--write", type=Path, help="page that gets the tables between its marks")
     return parser.parse_args()
@@ -214,8 +215,10 @@ def main() -> None:
     by_kind["all"] = show("all kinds together", kind_lines(everything) if everything else [])
     rest = show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
     rest += show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
+    rest += show("keepers", truth_keepers.lines(given.keepers, first) if given.keepers else [])
     if given.write:
-        head = f"{said}; {given.rates} trials of rates, {given.forecasts} of each forecast. A cell is `value (n)`."
+        head = f"{said}; {given.rates} trials of rates, {given.forecasts} of each forecast, {given.keepers} nights a "
+        head += "kind for keepers. A cell is `value (n)`."
         write_between(given.write, MARKS, [head, "", *table_of_kinds(by_kind), "", *table_of_lines(rest)])
 
 

@@ -15,6 +15,8 @@ import numpy as np
 
 OPEN_S = np.geomspace(0.25, 30.0, 97)  # shutter times that are compared, 5 % apart
 FLAT = 0.05  # a time belongs to the flat top while it loses less than this share of the keepers
+UNSEEN = ("off", "reset", "loss", "store lost", "bench")  # words of the table gaps: the log does not know
+BLOCKED = ("blocked", "near dark")  # known: the beam was dark, the rig could not fire
 NEED_KEEPERS = 20  # expected keepers on the log below which a best time is chance
 
 Rate = Callable[[np.ndarray, np.ndarray], dict]  # counts and exposures (s) of nights -> estimate per hour
@@ -32,10 +34,14 @@ class NightFires:
     name: str = ""
 
 
-def night_fires(tables: dict[str, Any], lo_utc_us: int, hi_utc_us: int, name: str = "") -> NightFires:
+def night_fires(
+    tables: dict[str, Any], lo_utc_us: int, hi_utc_us: int, name: str = "", free_beam: bool = False
+) -> NightFires:
     """The night of one logbook entry from its tables fires, breaks and gaps, seconds since lo_utc_us.
 
-    A fire belongs to the visit of the break that it answers; one without (interference, insect, rain) has none.
+    A fire belongs to the visit of the break that it answers; one without (interference, insect, rain) has none. Time
+    with a dark beam (dew, a leaf) counts as watched, since the rig could not fire in it; with free_beam it is left
+    out, which tells what a beam that stays free would give.
     """
     fires, breaks, gaps = tables["fires"], tables["breaks"], tables["gaps"]
     at = fires["utc_us"].to_numpy(np.int64)
@@ -43,7 +49,8 @@ def night_fires(tables: dict[str, Any], lo_utc_us: int, hi_utc_us: int, name: st
     visit_of = breaks.set_index("break_id")["visit_id"]
     visit = visit_of.reindex(fires["break_id"].to_numpy()).fillna(-1).to_numpy(np.int64)
     keep = order[(at[order] >= lo_utc_us) & (at[order] <= hi_utc_us)]
-    blind = (gaps[["start_utc_us", "end_utc_us"]].to_numpy(float) - lo_utc_us) / 1e6
+    shut = gaps[gaps["why"].astype(object).isin(UNSEEN + (BLOCKED if free_beam else ()))]
+    blind = (shut[["start_utc_us", "end_utc_us"]].to_numpy(float) - lo_utc_us) / 1e6
     return NightFires((at[keep] - lo_utc_us) / 1e6, visit[keep], 0.0, (hi_utc_us - lo_utc_us) / 1e6, blind, name)
 
 
@@ -103,32 +110,132 @@ def per_guest(keepers_per_hour: dict, hours: float, guests: int, places: int) ->
     return {k: v * times if k in ("value", "lo", "hi") and v is not None else v for k, v in keepers_per_hour.items()}
 
 
-def curve(nights: Sequence[NightFires], pause_s: float, open_s: np.ndarray = OPEN_S) -> np.ndarray:
-    """Keepers per watched hour of all nights together for each shutter time; shape of open_s."""
-    out = np.zeros(len(open_s))
-    for k, t in enumerate(open_s):
-        each = [allowed(night, float(t), pause_s) for night in nights]
-        seen = sum(e["watched_s"] for e in each)
-        out[k] = 3600 * sum(e["keepers"] for e in each) / seen if seen else 0.0
-    return out
+@dataclass(frozen=True)
+class Curve:
+    """Keepers by shutter time: keepers (nights, times) in the watched seconds (nights,) of each night."""
+
+    open_s: np.ndarray
+    keepers: np.ndarray
+    watched_s: np.ndarray
+
+    def per_h(self, without: int | None = None) -> np.ndarray:
+        """Keepers per watched hour of all nights together, or of all but one."""
+        use = np.arange(len(self.watched_s)) != (-1 if without is None else without)
+        seen = self.watched_s[use].sum()
+        return 3600 * self.keepers[use].sum(0) / seen if seen > 0 else np.zeros(len(self.open_s))
+
+
+def curve(nights: Sequence[NightFires], pause_s: float, open_s: np.ndarray = OPEN_S) -> Curve:
+    """What these nights allowed for each shutter time."""
+    each = [[allowed(night, float(t), pause_s) for t in open_s] for night in nights]
+    kept = np.array([[e["keepers"] for e in row] for row in each]).reshape(len(nights), len(open_s))
+    return Curve(np.asarray(open_s, float), kept, np.array([row[0]["watched_s"] for row in each]))
 
 
 def best(open_s: np.ndarray, per_h: np.ndarray, longest_s: float | None = None) -> dict:
     """Shutter time with the most keepers, and how flat the top is.
 
     {"open_s", "per_h", "flat_s": [shortest, longest] that loses less than FLAT of them, "bound": the best is the
-    longest time allowed}; longest_s bounds it (ambient light). {"open_s": None} where nothing can be kept.
+    longest time there is}; longest_s bounds it (ambient light). "open_s" is None where nothing can be kept.
     """
     t, k = np.asarray(open_s, float), np.asarray(per_h, float)
-    ok = t <= longest_s if longest_s is not None else np.ones(len(t), bool)
+    ok = t <= (np.inf if longest_s is None else longest_s * (1 + 1e-9))
     if not ok.any() or k[ok].max() <= 0:
         return {"open_s": None, "per_h": 0.0, "flat_s": None, "bound": False}
     t, k = t[ok], k[ok]
     top = int(np.argmax(k))
-    good = k >= (1 - FLAT) * k[top]
-    left = top - int(np.argmin(np.append(good[: top + 1][::-1], False))) + 1
-    right = top + int(np.argmin(np.append(good[top:], False))) - 1
-    return {
-        "open_s": float(t[top]), "per_h": float(k[top]), "flat_s": [float(t[left]), float(t[right])],
-        "bound": top == len(t) - 1,
+    good = np.concatenate([[False], k >= (1 - FLAT) * k[top], [False]])
+    left = int(np.flatnonzero(~good[: top + 1])[-1])
+    right = top + int(np.flatnonzero(~good[top + 1 :])[0]) - 1
+    flat = [float(t[left]), float(t[right])]
+    return {"open_s": float(t[top]), "per_h": float(k[top]), "flat_s": flat, "bound": top == len(t) - 1}
+
+
+def best_of_nights(allows: Curve, longest_s: float | None, rate: Rate) -> dict:
+    """`best` of several nights with what it rests on.
+
+    Besides: "keepers_per_h" (estimate over nights, see `keepers_per_h`), "n_nights", "n_keepers" expected on these
+    nights at that time, "few" (below NEED_KEEPERS), "one_out_s": [least, most] of the best time as each night in turn
+    is left out, None below three nights.
+    """
+    found = best(allows.open_s, allows.per_h(), longest_s)
+    n = len(allows.watched_s)
+    if found["open_s"] is None:
+        none = {"keepers_per_h": rate(np.zeros(n), allows.watched_s), "n_keepers": 0.0, "few": True, "one_out_s": None}
+        return found | none | {"n_nights": n}
+    at = int(np.flatnonzero(allows.open_s == found["open_s"])[0])
+    kept = allows.keepers[:, at]
+    out = [best(allows.open_s, allows.per_h(k), longest_s)["open_s"] for k in range(n)] if n >= 3 else []
+    out = [t for t in out if t is not None]
+    return found | {
+        "keepers_per_h": rate(kept, allows.watched_s), "n_nights": n, "n_keepers": float(kept.sum()),
+        "few": bool(kept.sum() < NEED_KEEPERS), "one_out_s": [min(out), max(out)] if out else None,
     }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Visiting:
+    """How visits fire: fires (s) sorted by visit and time, first: which begin a visit, n visits that fired.
+
+    Per bin of every night: visits that fired, fires of no visit, seconds watched.
+    """
+
+    fire_s: np.ndarray
+    first: np.ndarray
+    n: int
+    visits: np.ndarray
+    strange: np.ndarray
+    watched_s: np.ndarray
+
+
+def visiting(nights: Sequence[NightFires], bin_s: float = 1800.0) -> Visiting:
+    """Visits as clusters of fires, and the rates of visits and of false fires in bins of each night."""
+    fires, first, visits, strange, watched = [], [], [], [], []
+    for night in nights:
+        edges = np.linspace(night.lo_s, night.hi_s, max(round((night.hi_s - night.lo_s) / bin_s), 1) + 1)
+        order = np.lexsort((night.fire_s, night.visit))
+        t, v = np.asarray(night.fire_s, float)[order], np.asarray(night.visit)[order]
+        new = np.concatenate([[True], v[1:] != v[:-1]])[: len(v)] & (v >= 0)
+        fires.append(t[v >= 0])
+        first.append(new[v >= 0])
+        visits.append(np.histogram(t[new], edges)[0])
+        strange.append(np.histogram(t[v < 0], edges)[0])
+        knots, so_far = _openings(night, 0.0)
+        watched.append(np.diff(np.interp(edges, knots, so_far)))
+    flat = [np.concatenate(part) if part else np.zeros(0) for part in (fires, first, visits, strange, watched)]
+    starts = flat[1].astype(bool)
+    return Visiting(flat[0], starts, int(starts.sum()), *flat[2:])
+
+
+def catching_s(v: Visiting, open_s: float) -> tuple[float, float]:
+    """Mean length (s) of the opening moments that catch at least one fire of a visit, and exactly one of it."""
+    if v.n == 0:
+        return 0.0, 0.0
+    gap = np.where(v.first[1:], np.inf, np.diff(v.fire_s))
+    before, after = np.concatenate([[np.inf], gap]), np.concatenate([gap, [np.inf]])
+    any_of = np.minimum(before, open_s).sum() / v.n
+    alone = np.maximum(np.minimum(0.0, after - open_s) - np.maximum(-open_s, -before), 0.0).sum() / v.n
+    return float(any_of), float(alone)
+
+
+def what_if(v: Visiting, open_s: float, pause_s: float, visits_times: float = 1.0, false_times: float = 1.0) -> float:
+    """Keepers per watched hour if visits and false fires came so many times as often as on the log.
+
+    Visits are taken as a Poisson process of clusters in each bin, false fires as another: chance of a keeper
+    lambda m1 exp(-lambda m - phi T), with m and m1 from `catching_s` (void probabilities of a Poisson cluster process:
+    Daley & Vere-Jones, An Introduction to the Theory of Point Processes). Visits crowd more than that within a bin, so
+    it is a little wrong; for the rates of the log itself `allowed` is exact.
+    """
+    m, m1 = catching_s(v, open_s)
+    seen = np.maximum(v.watched_s, 1e-9)
+    lam, phi = visits_times * v.visits / seen, false_times * v.strange / seen
+    chance = lam * m1 * np.exp(-lam * m - phi * open_s)
+    total = v.watched_s.sum()
+    return float(3600 * (chance * v.watched_s).sum() / total / (open_s + pause_s)) if total > 0 else 0.0
+
+
+def what_if_curve(
+    v: Visiting, pause_s: float, open_s: np.ndarray = OPEN_S, visits_times: float = 1.0, false_times: float = 1.0
+) -> np.ndarray:
+    """`what_if` for each shutter time; for `best`."""
+    return np.array([what_if(v, float(t), pause_s, visits_times, false_times) for t in open_s])
