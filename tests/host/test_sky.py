@@ -13,6 +13,7 @@ from duskgate.timebase.sky import (
     next_phase_us,
     night_sky,
     sun_altitude_deg,
+    track,
 )
 
 US = 1_000_000
@@ -157,3 +158,28 @@ def test_altitude_at_the_crossings_is_theirs():
     start = us("2026-03-20T07:00:00")
     times = np.array([c.utc_us for c in crossings(place, start, start + DAY_US, "sun", -6.0)])
     assert sun_altitude_deg(place, times) == pytest.approx([-6.0, -6.0], abs=0.001)
+
+
+def test_moon_of_a_track_against_the_book():
+    # Meeus, Astronomical Algorithms, 2nd ed., examples 47.a and 48.a: 1992 April 12.0 TD (59 s later than UT): phase
+    # angle 69.0756 degrees, horizontal parallax 0.991990. Figures from memory, computed again with other libraries.
+    # Its phase angle is of low accuracy, 0.01 degrees.
+    at = us("1992-04-11T23:59:00")
+    way = track(Place(0, 0), at - 3600 * US, at + 3600 * US)
+    middle = int(np.searchsorted(way.utc_us, at))
+    assert way.utc_us[middle] == at
+    assert way.moon_phase_angle_deg[middle] == pytest.approx(69.0756, abs=0.01)
+    assert way.moon_parallax_deg[middle] == pytest.approx(0.991990, abs=2e-4)
+
+
+def test_track_agrees_with_the_single_computations():
+    start = us("2026-05-14T12:00:30")
+    way = track(Place(44.2, 0.6), start, start + DAY_US, 300 * US)
+    assert way.utc_us[0] == us("2026-05-14T12:05:00") and np.all(np.diff(way.utc_us) == 300 * US)
+    pick = way.utc_us[[0, 50, -1]]
+    assert way.sun_altitude_deg[[0, 50, -1]] == pytest.approx(sun_altitude_deg(Place(44.2, 0.6), pick))
+    assert way.moon_altitude_deg[[0, 50, -1]] == pytest.approx(moon_altitude_deg(Place(44.2, 0.6), pick))
+    lit = (1 + np.cos(np.radians(way.moon_phase_angle_deg))) / 2  # Meeus, chapter 48
+    assert lit == pytest.approx([moon_lit(int(t)) for t in way.utc_us], abs=1e-4)
+    with pytest.raises(ValueError):
+        track(Place(0, 0), start, start + 60 * US)

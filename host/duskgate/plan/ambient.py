@@ -23,9 +23,9 @@ MOON_PIECES = (
     (-0.8, -2.79, 24.27, -252.95, 1321.29), (5.0, -2.58, 12.58, -42.58, 59.06), (20.0, -1.95, 4.06, -4.24, 1.56),
 )  # fmt: skip
 MEAN_PARALLAX_DEG = 0.951  # horizontal parallax for which the moon's fit is written
-LUX_AT_EV0 = 2.5  # lux on a flat receiver at EV 0 for ISO 100: C / 100 with C = 250 (ISO 2720:1974)
-FLAT_C = 250.0
-FLAT_C_RANGE = (240.0, 400.0)  # the calibrations that ISO 2720:1974 allows for a flat receiver
+# Lux on a flat receiver at EV 0 for ISO 100: C / 100 with C = 250. ISO 2720:1974 lets meters have C from 240 to 400, so
+# that two right exposures may differ by 0.7 stops; where flash and sky are compared, the same C stands on both sides.
+LUX_AT_EV0 = 2.5
 TWILIGHT_FACTOR = 2.0  # published tables of twilight differ by about this
 NIGHT_FACTOR = 3.2  # dark skies: starlight alone 2e-4 lux, with bright airglow 2e-3, about this around the fit's end
 MOON_FACTOR = 1.5  # two published models of the full moon differ by this

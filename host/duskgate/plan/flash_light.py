@@ -14,6 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from scipy.special import stdtrit
+
 from . import ambient
 from .dark_window import DEFAULT_STOPS_UNDER, OpenShutter, most_lux, stops_under
 
@@ -24,7 +27,8 @@ STATED = "guide numbers as stated, not measured here; frames of a test shot show
 @dataclass(frozen=True)
 class FlashHead:
     """A head that lights the subject. guide_number_m at full power for guide_number_iso; power: fraction of full,
-    above 0 to 1; distance_m from head to subject; loss_stops: what a diffuser or filter takes, 0 without.
+    above 0 to 1; distance_m from head to subject; loss_stops: what a diffuser or filter takes, 0 without;
+    width_m: of its lit face, None where not stated.
 
     Raises ValueError where a value cannot be.
     """
@@ -35,11 +39,13 @@ class FlashHead:
     guide_number_iso: float = 100.0
     loss_stops: float = 0.0
 
+    width_m: float | None = None
+
     def __post_init__(self) -> None:
         if min(self.guide_number_m, self.distance_m, self.guide_number_iso) <= 0 or not 0 < self.power <= 1:
             raise ValueError("guide number, its ISO and distance must be above 0, the power above 0 and at most 1")
-        if self.loss_stops < 0:
-            raise ValueError("a loss must not be below 0 stops")
+        if self.loss_stops < 0 or (self.width_m is not None and self.width_m < 0):
+            raise ValueError("a loss in stops and a width must not be below 0")
 
 
 def guide_number_m(head: FlashHead, iso: float) -> float:
@@ -129,6 +135,20 @@ def disc_share(distance_m: float, width_m: float) -> float:
     return distance_m**2 / (distance_m**2 + (width_m / 2) ** 2)
 
 
+def too_close(heads: Sequence[FlashHead]) -> list[dict[str, Any]]:
+    """Heads nearer than five times their width, where light no longer falls with the square of the distance.
+
+    {"head": index, "widths": distance in widths, "stops": about what the frame is darker than computed, below 0}, from
+    `disc_share`; no exposure here takes it off, since a reflector is no even disc.
+    """
+    out = []
+    for i, head in enumerate(heads):
+        if head.width_m and head.distance_m < WIDTHS_FOR_INVERSE_SQUARE * head.width_m:
+            lost = math.log2(disc_share(head.distance_m, head.width_m))
+            out.append({"head": i, "widths": head.distance_m / head.width_m, "stops": lost})
+    return out
+
+
 def caught_by_shutter(shutter_s: float, sync_s: float, light_ends_us: float) -> dict[str, Any]:
     """Whether the shutter is wholly open for the whole flash, so that its time cannot change the flash's exposure.
 
@@ -177,3 +197,22 @@ def test_shot(
         under = float(stops_under(shot, lux))
         out |= {"stops_under": under, "enough": under >= stops}
     return out
+
+
+def measured_off(off_stops: Sequence[float], level: float = 0.95) -> dict[str, Any]:
+    """What frames of the test shot say: {"value", "lo", "hi", "n", "level", "guide_number_factor"}.
+
+    off_stops: by how many stops each frame of the flash alone is brighter (above 0) than it was computed to be, read
+    from a grey card or the histogram. Value is their mean, lo and hi Student's t interval of it, None for one frame.
+    guide_number_factor: what to multiply the stated guide numbers with, 2^(stops / 2). Raises ValueError without a
+    frame or where one is not finite.
+    """
+    off = np.asarray(off_stops, float)
+    if off.ndim != 1 or not len(off) or not np.all(np.isfinite(off)):
+        raise ValueError("give the stops of at least one frame, all finite")
+    mean, n = float(off.mean()), len(off)
+    half = None
+    if n > 1:
+        half = float(stdtrit(n - 1, (1 + level) / 2) * off.std(ddof=1) / math.sqrt(n))
+    lo, hi = (None, None) if half is None else (mean - half, mean + half)
+    return {"value": mean, "lo": lo, "hi": hi, "n": n, "level": level, "guide_number_factor": 2 ** (mean / 2)}
