@@ -35,6 +35,15 @@ class Animal:
     speed_m_s: float | None = key(
         None, "typical speed across the beam, m/s: yours to measure or estimate", low=0.001, high=50, example=1.0
     )
+    speed_range_m_s: tuple[float, float] | None = key(
+        None, "slowest and fastest that you reckon with, m/s", "pair", example=[0.5, 2.0]
+    )
+    fires_per_h: float = key(
+        60.0,
+        "the plan keeps the flash below so many fires an hour for the animal's sake; 60 is our own cautious choice",
+        low=1,
+        high=100_000,
+    )
     body_length_mm: float | None = key(
         None, "typical body length along its way, mm: yours to measure", low=0.5, high=1000, example=40
     )
@@ -55,6 +64,9 @@ class Camera:
     pixel_pitch_um: float | None = key(None, "distance between pixels of the sensor, um", low=0.5, high=50, example=4.3)
     focal_length_mm: float | None = key(None, "focal length, mm", low=1, high=5000, example=100)
     distance_m: float | None = key(None, "lens to flower, m", low=0.01, high=1000, example=0.8)
+    shutter_lag_ms: tuple[float, float] | None = key(
+        None, "shortest and longest time from release to open shutter, measured, ms", "pair", example=[45, 60]
+    )
     sync_s: float | None = key(
         None, "shortest shutter time at which flash lights the whole frame, s", low=0.00001, high=1, example=0.005
     )
@@ -88,6 +100,10 @@ class Head(Supply):
     )
     guide_number_iso: float = key(100.0, "ISO of that guide number", low=1, high=100_000)
     distance_m: float | None = key(None, "flash to flower, m", low=0.01, high=100, example=0.6)
+    burst_fires: int | None = key(
+        None, "fires in a row after which its manual asks for a rest ...", "whole", low=1, high=100_000, example=20
+    )
+    burst_rest_s: float | None = key(None, "... of this length, s", low=1, high=86_400, example=600)
     loss_stops: float = key(0.0, "light that a diffuser or filter takes, stops", low=0, high=20)
     unsure_stops: float | None = key(
         None, "how far you think the guide number may be off, stops", low=0, high=5, example=0.5

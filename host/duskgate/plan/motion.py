@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from . import lead
 from .depth import Depth
 
@@ -96,9 +98,9 @@ class Place:
     """Where the light finds animals, mm past the beam, and what a path can do.
 
     ahead_mm: how far ahead of the plane in focus the beam belongs (estimate, of the delay alone, at the typical speed).
-    from_mm, to_mm: slowest at the 5 % point of the delay, fastest at the 95 % point; needed_mm: depth that this range
-    and the animal's body take; depth_mm: depth of field there is (None unknown). verdict: works, partly, cannot or
-    unknown; text says it in words.
+    from_mm, to_mm: slowest at the 5 % point of the delay, fastest at the 95 % point; needed_mm: depth, as much before
+    the plane as behind it, that holds this range and the animal's body; depth_mm: depth of field there is (None
+    unknown). verdict: works, partly, cannot or unknown; text says it in words.
     """
 
     path: str
@@ -112,6 +114,10 @@ class Place:
 
 
 WAYS = {"beam_flash": "flashes fired by the beam", "beam_camera": "a camera fired by the beam"}
+VERDICTS = {
+    "works": "can work", "partly": "can work for part of the animals", "cannot": "cannot work at this speed",
+    "unknown": "cannot be judged yet",
+}  # fmt: skip
 
 
 def place(delay: Delay, speeds: Speeds, body_mm: float, field: Depth | None) -> Place:
@@ -127,9 +133,64 @@ def place(delay: Delay, speeds: Speeds, body_mm: float, field: Depth | None) -> 
         return Place(delay.path, None, None, None, None, total, "unknown", text)
     ahead = lead.way_estimate(speeds.typical_m_s, delay.median_us)
     near, far = lead.way_mm(speeds.low_m_s, low), lead.way_mm(speeds.high_m_s, high)
-    needed = far - near + body_mm
-    verdict = _verdict(far - near, body_mm, total)
+    width = 2 * max(ahead["value"] - near, far - ahead["value"], 0.0)
+    needed, verdict = width + body_mm, _verdict(width, body_mm, total)
     return Place(delay.path, ahead, near, far, needed, total, verdict, _words(delay, ahead, needed, total, verdict))
+
+
+def through_camera(direct: Delay, lag_ms: tuple[float, float]) -> Delay:
+    """Delay of a camera that the beam fires, from that of flashes fired directly and the camera's shutter lag.
+
+    lag_ms: shortest and longest lag as measured; its middle is taken for the median. ValueError unless 0 <= shortest <=
+    longest. A lag changes with the camera's settings; a log of that path itself says more.
+    """
+    short, long = lag_ms
+    if not 0 <= short <= long < math.inf:
+        raise ValueError("the shutter lag takes two numbers, the shortest and the longest, not below 0")
+    lags = {"value": (short + long) * 500, "lo": short * 1000, "hi": long * 1000}
+    ends = {"value": short * 1000}, {"value": long * 1000}
+    low, high = (_plus(e, by) for e, by in zip((direct.low_us, direct.high_us), ends, strict=True))
+    return Delay("beam_camera", low, _plus(direct.median_us, lags), high, direct.late_us, direct.late_share)
+
+
+def _plus(e: dict[str, Any] | None, by: dict[str, float]) -> dict[str, Any] | None:
+    """An estimate moved by a figure; its ends by the figure's ends, where it has them."""
+    if e is None or e.get("value") is None:
+        return e
+    moved = {k: e[k] + by.get(k, by["value"]) for k in ("value", "lo", "hi") if e.get(k) is not None}
+    return e | moved
+
+
+def which_path(places: list[Place]) -> str:
+    """One sentence on all paths: which can work, which can in part, which cannot, which are not known."""
+    said = []
+    for verdict, words in VERDICTS.items():
+        mine = [WAYS.get(p.path, p.path) for p in places if p.verdict == verdict]
+        if mine:
+            said.append(f"{' and '.join(mine)} {words}")
+    return "; ".join(said) or "no path is known"
+
+
+def sharp_share(delays_us: np.ndarray, speed_m_s: float, ahead_mm: float, field: Depth, level: float = 0.95) -> dict:
+    """Share of firings that find the animal's middle in the depth of field, the beam so far ahead of the focus.
+
+    At one speed along the lens's axis, to or from it: the nearer end of the depth counts on both sides. Interval:
+    Clopper & Pearson 1934, Biometrika 26:404. {"value", "lo", "hi", "n", "level"}; value None without a firing.
+    """
+    from scipy.special import betaincinv
+
+    lag = np.asarray(delays_us, float)
+    lag = lag[np.isfinite(lag)]
+    n = len(lag)
+    if n == 0:
+        return {"value": None, "n": 0, "need": 1, "text": "not enough data, n = 0, need about 1"}
+    focus = 2 / (1 / field.near_mm + 1 / field.far_mm)  # exact for the thin lens; 1 / inf is 0
+    side = min(focus - field.near_mm, field.far_mm - focus)
+    k = int((np.abs(lag * speed_m_s * lead.US_PER_MM - ahead_mm) <= side).sum())
+    tail = (1 - level) / 2
+    lo = float(betaincinv(k, n - k + 1, tail)) if k else 0.0
+    hi = float(betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
+    return {"value": k / n, "lo": lo, "hi": hi, "n": n, "level": level}
 
 
 def _value(e: dict[str, Any] | None) -> float | None:
@@ -141,7 +202,7 @@ def _way(delay: Delay) -> str:
 
 
 def _verdict(range_mm: float, body_mm: float, depth_mm: float | None) -> str:
-    """works: range and body fit; partly: the range fits, or half of it does; cannot: not even that."""
+    """works: range and body fit; partly: at least half of the range fits; cannot: not even that."""
     if depth_mm is None:
         return "unknown"
     if range_mm + body_mm <= depth_mm:
