@@ -120,6 +120,7 @@ def test_keepers_of_one_guest():
     turns = keepers.per_guest(per_h, 3, 6, 2)
     assert (turns["value"], turns["lo"], turns["hi"], turns["n"]) == pytest.approx((12, 9, 16, 5))
     assert keepers.per_guest(per_h, 3, 1, 4)["value"] == pytest.approx(36)
+    assert keepers.per_guest(per_h, 3, 1, 1, 0.5)["value"] == pytest.approx(18)
     few = {"value": None, "n": 1, "need": 3, "text": "not enough data"}
     assert keepers.per_guest(few, 3, 2, 2) == few
     with pytest.raises(ValueError):

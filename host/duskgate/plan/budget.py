@@ -29,25 +29,43 @@ class Fires:
     armed_share: float
     over: bool
     text: str
+    busiest_n: int | None = None  # fires of the busiest hour of the log
 
 
-def fires_tonight(per_h: dict[str, Any], hours: float, limit_per_h: float | None, exceed: bool = False) -> Fires:
+def busiest(fire_s: np.ndarray, within_s: float = 3600.0) -> int:
+    """Most fires in any stretch of that length, from a fire on and not counting its end. fire_s: s, any order."""
+    t = np.sort(np.asarray(fire_s, float))
+    return int((np.searchsorted(t, t + within_s, side="left") - np.arange(len(t))).max(initial=0))
+
+
+def fires_tonight(
+    per_h: dict[str, Any],
+    hours: float,
+    limit_per_h: float | None,
+    exceed: bool = False,
+    busiest_n: int | None = None,
+) -> Fires:
     """Fires of a session, kept to a limit an hour unless `exceed` says otherwise.
 
     The interval is that of the rate over nights. Above the limit the rig has to rest for part of each hour.
+    busiest_n: fires of the busiest hour of the log (`busiest`); a mean below the limit may hide such an hour.
     """
     if per_h.get("value") is None:
         text = f"how many fires an hour to expect is not known: {per_h.get('text', 'no rate')}"
-        return Fires(per_h, limit_per_h, hours, per_h, 1.0, False, text)
+        return Fires(per_h, limit_per_h, hours, per_h, 1.0, False, text, busiest_n)
     over = limit_per_h is not None and per_h["value"] > limit_per_h
     top = math.inf if limit_per_h is None or exceed else limit_per_h
     expected = {k: min(v, top) * hours if k in ("value", "lo", "hi") else v for k, v in per_h.items()}
     armed = min(1.0, top / per_h["value"]) if per_h["value"] > 0 else 1.0
-    return Fires(per_h, limit_per_h, hours, expected, armed, over, _limit_words(per_h, limit_per_h, armed, exceed))
+    text = _limit_words(per_h, limit_per_h, armed, exceed)
+    if busiest_n is not None and limit_per_h is not None and busiest_n > limit_per_h and not exceed:
+        text += f"; the busiest hour of the log had {busiest_n} fires: stop there after {limit_per_h:g}"
+    return Fires(per_h, limit_per_h, hours, expected, armed, over, text, busiest_n)
 
 
 def _limit_words(per_h: dict, limit: float | None, armed: float, exceed: bool) -> str:
-    said = f"{per_h['value']:.0f} fires an hour are to be expected ({per_h['lo']:.0f} to {per_h['hi']:.0f})"
+    said = f"{per_h['value']:.0f} fires an hour are to be expected ({per_h['lo']:.0f} to {per_h['hi']:.0f}, "
+    said += f"n = {per_h['n']})"
     if limit is None:
         return f"{said}; no limit is set"
     if per_h["value"] <= limit:
@@ -110,7 +128,7 @@ def logger_supply(hours_left: dict[str, Any] | None, hours: float, margin: float
         return LoggerSupply("unknown", left, text)
     enough = least >= need
     if left.get("value") is not None:
-        said = f"{left['value']:.0f} h left ({left['lo']:.0f} to {left['hi']:.0f})"
+        said = f"{left['value']:.0f} h left ({left['lo']:.0f} to {left['hi']:.0f}, n = {left['n']})"
         sure = "yes" if enough else "no"
     else:
         said, sure = f"at least {least:.0f} h left", "yes" if enough else "unknown"
@@ -138,9 +156,7 @@ def thermal_rest(head: str, fire_s: np.ndarray, burst_fires: int | None, rest_s:
     if burst_fires is None or rest_s is None:
         text = f"{head}: what it bears before it must rest is not known; give burst_fires and burst_rest_s"
         return Rest(head, None, None, None, f"{text} (its manual says)")
-    t = np.sort(np.asarray(fire_s, float))
-    n = np.searchsorted(t, t + rest_s, side="left") - np.arange(len(t))
-    worst, passed = int(n.max(initial=0)), _passings(t, burst_fires, rest_s)
+    worst, passed = busiest(fire_s, rest_s), _passings(np.sort(np.asarray(fire_s, float)), burst_fires, rest_s)
     per_h = burst_fires * 3600 / rest_s
     text = f"{head}: at most {burst_fires} fires in {rest_s:g} s; the busiest such time of the log had {worst}"
     if passed:

@@ -98,15 +98,16 @@ def keepers_per_h(nights: Sequence[NightFires], open_s: float, pause_s: float, r
     return rate(np.array([e["keepers"] for e in each]), np.array([e["watched_s"] for e in each]))
 
 
-def per_guest(keepers_per_hour: dict, hours: float, guests: int, places: int) -> dict:
+def per_guest(keepers_per_hour: dict, hours: float, guests: int, places: int, armed_share: float = 1.0) -> dict:
     """Keepers of one guest in so many hours, guests taking turns at the places.
 
     Every camera in place sees the same light, so each of them has the keepers of the whole time it stands there.
-    ValueError where guests or places are below 1.
+    armed_share: share of the time in which the rig may fire (`budget.Fires`). ValueError where guests or places are
+    below 1, or the share is not from 0 to 1.
     """
-    if guests < 1 or places < 1 or hours < 0:
-        raise ValueError("at least one guest and one place are needed, and hours not below 0")
-    times = hours * min(1.0, places / guests)
+    if guests < 1 or places < 1 or hours < 0 or not 0 <= armed_share <= 1:
+        raise ValueError("at least one guest and one place are needed, hours not below 0 and a share from 0 to 1")
+    times = hours * min(1.0, places / guests) * armed_share
     return {k: v * times if k in ("value", "lo", "hi") and v is not None else v for k, v in keepers_per_hour.items()}
 
 
