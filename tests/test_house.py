@@ -80,7 +80,8 @@ ONLY = {
     "kaleido": ["host/duskgate/export/picture.py"],
     "duskgate.analysis": [
         "host/duskgate/analysis/", "host/duskgate/ready/", "host/duskgate/report/facts.py",
-        "host/duskgate/report/season_facts.py", "host/duskgate/report/delay_facts.py", "host/duskgate/cli/",
+        "host/duskgate/report/season_facts.py", "host/duskgate/report/delay_facts.py",
+        "host/duskgate/report/plan_history.py", "host/duskgate/cli/",
     ],
     "duskgate.cli": ["host/duskgate/cli/", "host/duskgate/__main__.py"],
 }

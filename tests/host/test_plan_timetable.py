@@ -14,10 +14,17 @@ def named(evening):
     return {s.step: s for s in steps(evening)}
 
 
+def until(evening, step):
+    end = named(evening)[step].until_us
+    assert end is not None
+    return end
+
+
 def test_set_up_ends_in_daylight_and_the_check_comes_last():
     found = named(Evening(START, END, sunset_us=START - H))
     assert found["set_up"].at_us == START - 2 * H and found["set_up"].until_us == START - H  # by sunset, not later
-    assert found["check"].until_us == START and found["aim"].until_us <= found["check"].at_us
+    assert found["check"].until_us == START
+    assert until(Evening(START, END, sunset_us=START - H), "aim") <= found["check"].at_us
     late = named(Evening(START, END, sunset_us=START - H // 4))
     assert late["aim"].until_us == late["check"].at_us  # little time: one step after the other
 
@@ -59,4 +66,4 @@ def test_every_session_lies_in_the_dark_and_its_steps_are_in_order(length_s, off
     found = steps(Evening(lo, hi, sunset_us=START - H // 2, best=best))
     assert [s.at_us for s in found] == sorted(s.at_us for s in found)
     assert {s.step for s in found} <= set(timetable.ORDER)
-    assert named(Evening(lo, hi, sunset_us=START - H // 2))["set_up"].until_us <= START - H // 2
+    assert until(Evening(lo, hi, sunset_us=START - H // 2), "set_up") <= START - H // 2

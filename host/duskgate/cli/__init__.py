@@ -23,6 +23,7 @@ COMMANDS = {
     "boards": ("boards", "What is plugged in: firmware, log, nights left, clock."),
     "load": ("load", "Put the firmware on the board, or renew it; log and settings stay."),
     "clock": ("clock", "Set the board's clock by this computer's, and say how far it had drifted."),
+    "plan": ("plan", "Tonight: when to set up and start, how to set camera and heads, what to expect and bring."),
     "check": ("check", "Before dusk: is the wired rig ready, or what to mend first."),
     "watch": ("watch", "Live at night: visits, fires, misses, time since the last fire, supply."),
     "bench": ("bench", "Fire the rig and measure: delay of each head, skew, recycle time."),

@@ -26,3 +26,8 @@ def delay_page(facts: dict) -> str:
     """The page of the delay as text (UTF-8), from the facts of `delay_facts` alone."""
     figures = {name: plots.describe_rigs(name, facts) for name in facts["figures"]}
     return whole_page("delay.html.j2", facts, figures)
+
+
+def plan_page(facts: dict) -> str:
+    """The page of a plan as text (UTF-8), from the facts of `plan_facts` alone; it prints on one sheet."""
+    return whole_page("plan.html.j2", facts, {})

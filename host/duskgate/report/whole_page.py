@@ -41,13 +41,19 @@ def whole_page(template: str, facts: dict, figures: dict[str, dict]) -> str:
             facts=facts,
             library=Markup(library),
             own=Markup(own),
-            css=Markup(looks_css() + _read("page.css") + _read("scene.css")),
+            css=Markup(looks_css() + _read("page.css") + _read("scene.css") + _own_css(template)),
             policy=policy([library, own]),
             figures=Markup(json_for_script({name: placed(figure) for name, figure in figures.items()})),
             swaps=Markup(json_for_script(style.swaps())),
             looks=LOOK_WORDS,
         )
     )
+
+
+def _own_css(template: str) -> str:
+    """The style of one page alone, from the file of its name; nothing where it needs none."""
+    own = TEMPLATES / template.replace(".html.j2", ".css")
+    return own.read_text(encoding="utf-8") if own.is_file() else ""
 
 
 def placed(figure: dict) -> dict:

@@ -45,6 +45,7 @@ def camera(plan: NightPlan) -> dict:
 def head(k: int) -> dict:
     """One of the identical heads; its sensor was proved to see it alone."""
     return {
-        "name": HEAD_NAMES[k], "power": "1/16", "guide_number_m": 28.0, "guide_number_iso": 100.0, "distance_m": 0.55,
+        "name": HEAD_NAMES[k], "power": "1/64", "guide_number_m": 28.0, "guide_number_iso": 100.0, "distance_m": 0.7,
+        "loss_stops": 1.0,
         "sensors": [f"FLASH{k + 1}"], "chemistry": "NiMH", "cells": 4, "capacity_mah": 1900,
     }  # fmt: skip

@@ -1,0 +1,95 @@
+"""Frames: the shutter time that keeps most, what it keeps, and what the night uses up of cells, heads and patience."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from ..plan import budget, keepers, shutter
+from ..plan.dark_window import OpenShutter
+from . import plan_history, words
+from .plan_history import History
+
+
+def longest_dark_s(shot: OpenShutter | None, dark: dict | None) -> float | None:
+    """Longest time that a shutter stays dark enough at the darkest of the night; None where that is not known."""
+    best = (dark or {}).get("best_stops_under")
+    if shot is None or not best or not words.finite(best.get("value")):
+        return None
+    return shot.shutter_s * 2 ** (best["value"] - shot.stops_under)
+
+
+def best_shutter(history: History, pause_s: float | None, longest_s: float | None) -> dict | None:
+    """Shutter time with the most keepers on the earlier nights and how flat the top is; None without enough fires.
+
+    `n_fires` of visits and `n` nights stand behind it; `few` where so few keepers are to be expected that it is chance.
+    """
+    if pause_s is None or not history.fires:
+        return None
+    found = plan_history.best_shutter(history, pause_s, longest_s)
+    if found["open_s"] is None:
+        return None
+    n_fires = sum(int((n.visit >= 0).sum()) for n in history.fires)
+    return found | {"n": found["n_nights"], "n_fires": n_fires, "pause_s": pause_s}
+
+
+def keepers_facts(history: History, open_s: float | None, pause_s: float | None, hours: float, guests: int) -> dict:
+    """Keepers per hour at the shutter of the plan, and of each guest taking turns at one place in the session."""
+    if open_s is None or pause_s is None or not history.fires:
+        why = "no earlier night" if not history.fires else "shutter or pause not known"
+        return {"per_h": {"value": None, "n": 0, "text": f"not known: {why}"}, "per_guest": None, "frames_per_h": None}
+    found = plan_history.keepers_per_h(history, open_s, pause_s)
+    if found["value"] is None and found.get("seen") is not None:
+        found = found | {
+            "text": f"{words.number(found['seen'], 1)} per h seen (no interval, n = {words.count(found['n'], 'night')})"
+        }
+    shared = keepers.per_guest(found, hours, guests, 1)
+    if found.get("seen") is not None:
+        shared = shared | {"seen": found["seen"] * hours / guests}
+    frames = float(shutter.frames_per_h(open_s, pause_s))
+    return {"per_h": found, "per_guest": shared, "frames_per_h": frames}
+
+
+def thinned_rate(found: dict, own: dict) -> dict:
+    """A rate from one or two nights with the newest night's own relative interval; others may differ by far more."""
+    if found.get("value") is not None or not found.get("seen") or not own.get("value"):
+        return found
+    k = found["seen"] / own["value"]
+    return {"value": found["seen"], "lo": own["lo"] * k, "hi": own["hi"] * k, "n": found["n"], "level": 0.95}
+
+
+def budget_facts(history: History, site: Any, hours: float, exceed: bool = False) -> dict:
+    """Fires of tonight against the limit, cells of each head, the logger's supply and the heads' rest."""
+    own = history.sighted[-1].rate if history.sighted else {}
+    rate = plan_history.fires_per_h(history) if history.fires else {"value": None, "n": 0, "text": "no earlier night"}
+    per_h = thinned_rate(rate, own)
+    limit = getattr(getattr(site, "animal", None), "fires_per_h", None)
+    fires = budget.fires_tonight(per_h, hours, limit, exceed)
+    supply = history.last.get("supply") or {}
+    names = [h.name for h in getattr(site, "heads", ()) or ()]
+    told = supply.get("heads") or {}
+    lead = [budget.head_cells(name, told.get(name) or told.get("all"), fires.expected_n) for name in names]
+    logger = budget.logger_supply((supply.get("logger") or {}).get("hours_left"), hours)
+    return {"fires": dataclasses.asdict(fires), "cells": [dataclasses.asdict(c) for c in lead],
+            "logger": dataclasses.asdict(logger), "rest": rests(history, site)}  # fmt: skip
+
+
+def rests(history: History, site: Any) -> list[dict]:
+    """Heat of each head, by the maker's figures in the site file; nothing for a head without them."""
+    out = []
+    for head in getattr(site, "heads", ()) or ():
+        burst, rest = (getattr(head, key, None) for key in ("burst_fires", "burst_rest_s"))
+        if burst is None or rest is None or not history.fires:
+            continue
+        each = [budget.thermal_rest(head.name, n.fire_s, burst, rest) for n in history.fires]
+        out.append(dataclasses.asdict(max(each, key=lambda r: r.worst_n or 0)))
+    return out
+
+
+def ready_s(history: History) -> dict:
+    """Gap after which 95 % of firings succeed, by head, of the newest night that tells one; {} where none does."""
+    for night in reversed(history.sighted):
+        found = {h: e for h, e in night.rig.get("recycle_s", {}).items() if words.finite(e.get("value"))}
+        if found:
+            return found
+    return {}
