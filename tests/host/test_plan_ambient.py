@@ -93,6 +93,17 @@ def test_phase_law_against_another_within_the_stated_factor(angle, share):
     assert 1 / ambient.MOON_FACTOR < ratio < ambient.MOON_FACTOR
 
 
+def test_sun_moon_and_lamps_add_up_each_with_its_own_range():
+    # half moon of 30 degrees, 0.0116 lux (the fit summed apart), over the night sky's 6.45e-4, and a lamp of 0.05
+    plain = ambient.sky_light(np.array([-30.0]), np.array([30.0]), 90.0)
+    lit = ambient.sky_light(np.array([-30.0]), np.array([30.0]), 90.0, glow_lux=0.05)
+    assert plain.value[0] == pytest.approx(0.0116 + 6.45e-4, rel=0.01)
+    assert plain.hi[0] == pytest.approx(0.0116 * 1.5 + 6.45e-4 * 3.2, rel=0.01)
+    assert plain.lo[0] == pytest.approx(0.0116 / 1.5 + 6.45e-4 / 3.2, rel=0.01)
+    for name in ("value", "lo", "hi"):
+        assert getattr(lit, name)[0] - getattr(plain, name)[0] == pytest.approx(0.05)
+
+
 def test_air_mass_and_haze():
     # Kasten & Young 1989: about 38 at the horizon; 1 / sin h far above it (plane layers)
     assert ambient.air_mass(0) == pytest.approx(38, rel=0.01)
@@ -171,6 +182,8 @@ def test_a_rising_moon_parts_the_window_and_shows_in_it():
     lux = np.where((at > 100 * MINUTE_US) & (at < 200 * MINUTE_US), 2.0, 0.5) * dark_window.most_lux(shot)
     found = dark_window.dark_window(shot, at, ambient.SkyLight(lux, lux / 1.5, lux * 1.5))
     assert len(found["spans_utc_us"]) == 2 and found["dark_at_start"] and found["dark_at_end"]
+    # a tenth of twice the limit is dark enough: cloud closes the gap that the moon makes
+    assert len(found["surely_utc_us"]) == 2 and found["cloudy_utc_us"] == [(0, 299 * MINUTE_US)]
     assert (found["first_utc_us"]["value"], found["last_utc_us"]["value"]) == (0, 299 * MINUTE_US)
 
 
@@ -199,6 +212,13 @@ def test_window_of_a_moonless_night_lies_between_the_twilights():
     )
     # a factor of 2 in light is some minutes of dusk, never an hour
     assert 3 * MINUTE_US <= first["hi"] - first["lo"] <= 25 * MINUTE_US
+
+
+def test_the_sure_window_is_the_shorter_and_the_cloudy_the_longer_one():
+    found, _ = night(OpenShutter(2.0, 11, 400))
+    (sure,), (middle,), (cloudy,) = (found[k] for k in ("surely_utc_us", "spans_utc_us", "cloudy_utc_us"))
+    assert cloudy[0] < middle[0] < sure[0] and sure[1] < middle[1] < cloudy[1]
+    assert sure == (found["first_utc_us"]["hi"], found["last_utc_us"]["lo"])
 
 
 @pytest.mark.parametrize("shutter", [0.5, 2.0, 8.0, 30.0])

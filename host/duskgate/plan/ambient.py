@@ -29,7 +29,7 @@ LUX_AT_EV0 = 2.5
 TWILIGHT_FACTOR = 2.0  # published tables of twilight differ by about this
 NIGHT_FACTOR = 3.2  # dark skies: starlight alone 2e-4 lux, with bright airglow 2e-3, about this around the fit's end
 MOON_FACTOR = 1.5  # two published models of the full moon differ by this
-CLOUD_SHARE = (0.1, 1.0)  # thick cloud may leave a tenth (Janiczek & DeYoung 1987, from memory); never counted on
+THICK_CLOUD_SHARE = 0.1  # what thick cloud may leave (Janiczek & DeYoung 1987, from memory); never counted on
 CLEAR_SKY = ("A clear sky is assumed. Thick cloud may leave a tenth of the light; over a lit town cloud can also be "
              "brighter than a clear sky.")  # fmt: skip
 

@@ -67,11 +67,14 @@ def dark_window(shot: OpenShutter, utc_us: np.ndarray, light: ambient.SkyLight) 
     """First and last minute of a night in which the shutter stays dark enough, and what interrupts that.
 
     utc_us: rising instants, int64, a minute or less apart, from before sunset to after sunrise; light: SkyLight there.
-    Returns first_utc_us and last_utc_us, estimates {"value", "lo", "hi", "n": 0, "text"}: by the tables' middle, and
-    by their darkest and brightest (lo is the earlier instant). Value None: not dark enough all night, by that table.
-    The last minute is one in which a frame may still begin. spans_utc_us: every dark span by the middle table, whole
-    minutes; surely_utc_us: the same by the brightest table. best_stops_under: at the darkest instant, as an estimate.
-    most_lux, dark_at_start and dark_at_end (the night's darkness goes beyond the instants given), assumed (sentences).
+    Returns a dict:
+    first_utc_us, last_utc_us: estimates {"value", "lo", "hi", "n": 0, "text"} by the tables' middle, lo and hi by the
+    darkest and brightest (lo is the earlier instant; None: not dark enough all night, by that table). The last minute
+    is one in which a frame may still begin.
+    spans_utc_us: dark spans in whole minutes by the middle table; surely_utc_us: by the brightest; cloudy_utc_us: with
+    a tenth of the light, as thick cloud may leave.
+    best_stops_under: at the darkest instant, an estimate. most_lux: of the open sky. dark_at_start, dark_at_end: the
+    darkness goes beyond the instants given. assumed: sentences for the reader.
     Raises ValueError for fewer than two instants, falling ones, or shapes that differ.
     """
     at = np.asarray(utc_us, np.int64)
@@ -82,6 +85,7 @@ def dark_window(shot: OpenShutter, utc_us: np.ndarray, light: ambient.SkyLight) 
     return {
         "first_utc_us": _end(spans, 0), "last_utc_us": _end(spans, 1),
         "spans_utc_us": spans["value"], "surely_utc_us": spans["hi"],
+        "cloudy_utc_us": dark_spans(shot, at, light.value * ambient.THICK_CLOUD_SHARE),
         "best_stops_under": _best(shot, light), "most_lux": limit,
         "dark_at_start": bool(light.value[0] <= limit), "dark_at_end": bool(light.value[-1] <= limit),
         "assumed": [ambient.CLEAR_SKY, SURFACE],
