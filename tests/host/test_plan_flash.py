@@ -162,6 +162,9 @@ def test_what_is_missing_is_named_and_nothing_is_made_up():
     }  # fmt: skip
     assert power_table.slowest(steps, heads_set[:2], "t01_us")["value"] is None
     assert power_table.slowest(steps, heads_set, "recycle_s")["value"] is None
+    both = (*steps, PowerStep("left", 1 / 16, recycle_s=0.7, fires=5), PowerStep("right", 1 / 16, recycle_s=0.6))
+    two = power_table.slowest(both[-2:], heads_set[:2], "recycle_s")
+    assert (two["value"], two["head"], two["n"]) == (0.7, "left", 5)
     rows = power_table.table(steps, ["left", "right"])
     assert [(r["head"], r["power"], r["t05_us"]) for r in rows] == [
         ("left", 0.25, None), ("left", 1 / 16, 90), ("right", 0.25, 350), ("right", 1 / 16, 90),
