@@ -59,5 +59,5 @@ def open_tab(
 
     page.route("**/*", allow)
     page.add_init_script(REFUSED + script)
-    page.goto(tab.url, wait_until="load")
+    page.goto(tab.url, wait_until="load", timeout=120_000)  # a busy computer is no fault of the page
     return tab
