@@ -94,7 +94,7 @@ class Logger(Supply):
 @dataclass(frozen=True)
 class Head(Supply):
     name: str = key("", "name of the head on the page", "text", example="left")
-    power: float | None = key(None, 'share of full power, such as "1/16" or 0.0625', "power", example="1/16")
+    power: float | None = key(None, 'share of full power, such as "1/32" or 0.03125', "power", example="1/32")
     guide_number_m: float | None = key(
         None, "guide number at full power, m, for the ISO below", low=0.1, high=1000, example=30
     )
@@ -126,7 +126,7 @@ class PowerStep:
     """What was measured of a head at one power; nothing is made up where it is left out."""
 
     head: str = key("", "name of the head; left out: every head", "text", example="left")
-    power: float | None = key(None, 'share of full power, such as "1/16"', "power", example="1/16")
+    power: float | None = key(None, 'share of full power, such as "1/32"', "power", example="1/32")
     t05_us: float | None = key(
         None, "light above half of its peak, us: measured, not from a leaflet", low=0.1, high=1e6, example=100
     )
@@ -280,7 +280,7 @@ def step_faults(site: Site) -> Iterator[tuple[int, str, str]]:
     names = [head.name for head in site.heads]
     for i, step in enumerate(site.power_steps):
         if step.power is None:
-            yield i, "", 'a block of [[power_steps]] needs its power, such as power = "1/16".'
+            yield i, "", 'a block of [[power_steps]] needs its power, such as power = "1/32".'
             continue
         if step.head and step.head not in names:
             known = f"known are {', '.join(names)}" if names else "there is no block [[heads]]"

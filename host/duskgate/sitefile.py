@@ -244,7 +244,7 @@ class _Reader:
             share = value if isinstance(value, (int, float)) and not isinstance(value, bool) else math.nan
         if not SMALLEST_POWER <= share <= 1:
             what = (
-                f'{place[-1]} is {_said(value)}, it must be a share of full power from "1/1024" to 1, such as "1/16".'
+                f'{place[-1]} is {_said(value)}, it must be a share of full power from "1/1024" to 1, such as "1/32".'
             )
             raise self.fail(place, what)
         return float(share)
@@ -376,7 +376,7 @@ def toml(value: Any) -> str:
 
 def _example_head(name: str) -> dict[str, Any]:
     return {
-        "name": name, "power": "1/16", "guide_number_m": 30, "guide_number_iso": 100, "distance_m": 0.6,
+        "name": name, "power": "1/32", "guide_number_m": 30, "guide_number_iso": 100, "distance_m": 0.6,
         "chemistry": "NiMH", "cells": 4, "capacity_mah": 2000,
     }  # fmt: skip
 

@@ -15,7 +15,7 @@ from .season import ReadingBar
 
 
 class Power(click.ParamType):
-    """A share of full power, as 1/16 or 0.0625."""
+    """A share of full power, as 1/32 or 0.03125."""
 
     name = "share"
 
@@ -27,7 +27,7 @@ class Power(click.ParamType):
         except (ValueError, ZeroDivisionError):
             share = 0.0
         if not 1 / 1024 <= share <= 1:
-            self.fail(f"{value!r} is no share of full power: write it as 1/16 or 0.0625", param, ctx)
+            self.fail(f"{value!r} is no share of full power: write it as 1/32 or 0.03125", param, ctx)
         return share
 
 
@@ -45,7 +45,7 @@ class Power(click.ParamType):
 @click.option("--shutter-s", type=click.FloatRange(0.00001, 3600), metavar="S", help="What if: shutter time, s.")
 @click.option("--iso", type=click.FloatRange(1, 10_000_000), metavar="ISO", help="What if: sensitivity.")
 @click.option("--aperture", type=click.FloatRange(0.5, 128), metavar="F", help="What if: f-number.")
-@click.option("--power", type=Power(), help="What if: power of every head, such as 1/16.")
+@click.option("--power", type=Power(), help="What if: power of every head, such as 1/32.")
 @click.option("--page", type=click.Path(path_type=Path, dir_okay=False), help="Write the plan's page: one HTML file.")
 @json_option
 @click.option("--force", is_flag=True, help="Replace a page that exists.")
