@@ -6,7 +6,7 @@ import json
 import numpy as np
 import pytest
 from duskgate import sitefile
-from duskgate.report import plan_facts, plan_history, plan_words
+from duskgate.report import plan_facts, plan_frames, plan_history, plan_words
 from duskgate.report.page import plan_page
 from duskgate.report.plan_facts import Asked
 from duskgate.report.plan_history import History
@@ -117,6 +117,15 @@ def test_one_night_is_told_as_thin(site, folder):
     assert_every_number_is_founded(facts)
 
 
+def test_old_nights_are_told_as_old(site, history, facts):
+    late = plan_facts.plan_facts(site, history, "2026-09-10", Asked())
+    assert late["history"]["newest_days_ago"] == 51 and "newest 51 days ago" in plan_words.history_text(late["history"])
+    assert any(row["what"] == "season" and "51 days ago" in row["text"] for row in late["assumed"])
+    assert not any(row["what"] == "season" for row in facts["assumed"]) and "ago" not in plan_words.history_text(
+        facts["history"]
+    )
+
+
 def test_nights_from_the_planned_one_on_are_not_looked_at(folder):
     assert [n.date for n in plan_history.read_history(folder, before=date_of(2)).nights] == [date_of(0), date_of(1)]
 
@@ -162,7 +171,24 @@ def test_fewer_stops_of_guests_share_the_keepers(facts, site, history):
     one = plan_facts.plan_facts(site, history, DATE, Asked(hours=3.0, guests=1))
     a, b = (f["numbers"]["keepers_per_guest"] for f in (one, facts))
     assert a["value"] == pytest.approx(2 * b["value"]) and a["n"] == b["n"] == 4
-    assert a["value"] == pytest.approx(one["numbers"]["keepers_per_h"]["value"] * one["session"]["hours"])
+    armed = one["budget"]["fires"]["armed_share"]
+    whole = one["numbers"]["keepers_per_h"]["value"] * one["session"]["hours"]
+    assert 0 < armed <= 1 and a["value"] == pytest.approx(whole * armed)
+
+
+def test_fresh_cells_are_called_for_before_the_first_set_may_be_spent(facts):
+    budget = {"fires": {"expected_n": {"hi": 300.0}}, "cells": [{"per_set": {"lo": 100.0}}, {"per_set": {"lo": 250.0}},
+                                                                {"per_set": None}]}  # fmt: skip
+    assert plan_frames.cells_spent_us(budget, 7 * H_US, 3.0) == 8 * H_US
+    assert plan_frames.cells_spent_us(budget | {"cells": []}, 0, 3.0) is None
+    assert plan_frames.cells_spent_us(budget | {"fires": {"expected_n": {"value": None}}}, 0, 3.0) is None
+
+
+def test_a_camera_that_the_beam_fires_is_judged_beside_the_flashes(site, history):
+    slow = changed(site, camera=dataclasses.replace(site.camera, shutter_lag_ms=(45.0, 200.0)))
+    beam = plan_facts.plan_facts(slow, history, DATE, Asked())["beam"]
+    assert [p["path"] for p in beam["paths"]] == ["beam_flash", "beam_camera"]
+    assert beam["paths"][1]["needed_mm"] > beam["paths"][0]["needed_mm"] + 100 * beam["speed_m_s"]
 
 
 def test_lines_fit_one_screen_and_page_says_what_the_facts_say(facts, site):

@@ -6,6 +6,7 @@ entry of `numbers` has an interval and n, or a basis (site file, given, computed
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -40,18 +41,18 @@ def plan_facts(site: Any, history: History, date: str, asked: Asked, site_file: 
     settings = with_best_shutter(site, history, settings)
     light = light_facts(site, night, settings, field)
     hours = settings["hours"]["value"]
-    best = plan_when.best_window(history, night)
+    best = plan_when.marked(plan_when.best_window(history, night), light["dark"], night["local"])
     span = plan_when.session_of(history, night, light["dark"], hours, best)
     facts: dict[str, Any] = {
         "facts_version": FACTS_VERSION, "what": "plan", "status": status_of(light["dark"], span),
         "versions": {"duskgate": __version__, "tables": fields.TABLES_VERSION},
         "site": setting.site_facts(site) | {"file": site_file}, "zone": night["local"].facts(),
         "night": {k: night[k] for k in ("date", "active", "start_utc_us", "end_utc_us")},
-        "history": history_facts(history), "sky": plan_when.sky_facts(night), **light, "best_window": best,
+        "history": history_facts(history, date), "sky": plan_when.sky_facts(night), **light, "best_window": best,
     }  # fmt: skip
-    facts |= when_facts(history, night, span, best)
-    facts |= space_facts(history, site, settings, field, asked)
+    facts |= space_facts(history, site, settings, field)
     facts |= frame_facts(history, site, settings, span)
+    facts |= when_facts(history, night, span, best, facts["budget"])
     facts["settings"] = settings
     facts["missing"] = plan_table.missing(site, facts)
     facts["numbers"] = plan_table.numbers(facts, night["local"])
@@ -130,13 +131,14 @@ def status_of(dark: dict | None, span: tuple | None) -> str:
     return "no time" if dark is None else "no darkness"
 
 
-def when_facts(history: History, night: dict, span: tuple | None, best: dict | None) -> dict:
+def when_facts(history: History, night: dict, span: tuple | None, best: dict | None, used: dict) -> dict:
     """Session, lull, expected visits and the timetable."""
     if span is None:
         return {"session": None, "lull": None, "visits_per_h": None, "timetable": [], "allowances": []}
     empty = plan_when.lull(history, night, span)
     rate = plan_when.expected_visits(history, night, span)
-    rows = plan_when.timetable_of(night, span, best, empty, None)
+    cells = plan_frames.cells_spent_us(used, span[0], (span[1] - span[0]) / 3.6e9)
+    rows = plan_when.timetable_of(night, span, best, empty, cells)
     return {
         "session": {"start_utc_us": span[0], "end_utc_us": span[1], "hours": (span[1] - span[0]) / 3.6e9,
                     "text": night["local"].span(*span)},
@@ -144,7 +146,7 @@ def when_facts(history: History, night: dict, span: tuple | None, best: dict | N
     }  # fmt: skip
 
 
-def space_facts(history: History, site: Any, settings: dict, field: dict | None, asked: Asked) -> dict:
+def space_facts(history: History, site: Any, settings: dict, field: dict | None) -> dict:
     """Delay, place of the beam, depth of field and blur."""
     found = plan_history.lead_of(history, None)
     paths = found.get("paths") or {}
@@ -162,17 +164,24 @@ def frame_facts(history: History, site: Any, settings: dict, span: tuple | None)
     """Best shutter time, keepers, budget and recycle times."""
     pause = getattr(getattr(site, "camera", None), "pause_s", None)
     hours = (span[1] - span[0]) / 3.6e9 if span else settings["hours"]["value"]
-    kept = plan_frames.keepers_facts(history, settings["shutter_s"]["value"], pause, hours, settings["guests"]["value"])
+    used = plan_frames.budget_facts(history, site, hours)
+    armed = used["fires"]["armed_share"]
+    kept = plan_frames.keepers_facts(
+        history, settings["shutter_s"]["value"], pause, hours, settings["guests"]["value"], armed
+    )
     return {
         "shutter": plan_frames.best_shutter(history, pause, None), "keepers": kept, "pause_s": pause,
-        "budget": plan_frames.budget_facts(history, site, hours), "ready_s": plan_frames.ready_s(history),
+        "budget": used, "ready_s": plan_frames.ready_s(history),
     }  # fmt: skip
 
 
-def history_facts(history: History) -> dict:
+def history_facts(history: History, date: str) -> dict:
     """Which nights stand behind the plan, and how thin that is."""
     nights = [{"night": n.date, "n_visits": n.n, "live_s": n.live_s, "files": n.files} for n in history.nights]
-    return {"path": history.path, "nights": nights, "n_nights": len(history.sighted),
+    ago = None
+    if nights:
+        ago = (dt.date.fromisoformat(date) - dt.date.fromisoformat(nights[-1]["night"])).days
+    return {"path": history.path, "newest_days_ago": ago, "nights": nights, "n_nights": len(history.sighted),
             "n_visits": sum(n.n for n in history.sighted), "thin": len(history.sighted) < 3,
             "remarks": history.remarks, "damaged": history.damaged}  # fmt: skip
 

@@ -9,6 +9,7 @@ from ..plan import budget, keepers, shutter
 from ..plan.dark_window import OpenShutter
 from . import plan_history, words
 from .plan_history import History
+from .words import HOUR_US
 
 
 def longest_dark_s(shot: OpenShutter | None, dark: dict | None) -> float | None:
@@ -33,8 +34,13 @@ def best_shutter(history: History, pause_s: float | None, longest_s: float | Non
     return found | {"n": found["n_nights"], "n_fires": n_fires, "pause_s": pause_s}
 
 
-def keepers_facts(history: History, open_s: float | None, pause_s: float | None, hours: float, guests: int) -> dict:
-    """Keepers per hour at the shutter of the plan, and of each guest taking turns at one place in the session."""
+def keepers_facts(
+    history: History, open_s: float | None, pause_s: float | None, hours: float, guests: int, armed: float = 1.0
+) -> dict:
+    """Keepers per hour at the shutter of the plan, and of each guest taking turns at one place in the session.
+
+    armed: share of the time in which the limit of firings lets the rig fire; it counts for the guests.
+    """
     if open_s is None or pause_s is None or not history.fires:
         why = "no earlier night" if not history.fires else "shutter or pause not known"
         return {"per_h": {"value": None, "n": 0, "text": f"not known: {why}"}, "per_guest": None, "frames_per_h": None}
@@ -43,11 +49,11 @@ def keepers_facts(history: History, open_s: float | None, pause_s: float | None,
         found = found | {
             "text": f"{words.number(found['seen'], 1)} per h seen (no interval, n = {words.count(found['n'], 'night')})"
         }
-    shared = keepers.per_guest(found, hours, guests, 1)
+    shared = keepers.per_guest(found, hours, guests, 1, armed)
     if found.get("seen") is not None:
-        shared = shared | {"seen": found["seen"] * hours / guests}
+        shared = shared | {"seen": found["seen"] * hours * armed / guests}
     frames = float(shutter.frames_per_h(open_s, pause_s))
-    return {"per_h": found, "per_guest": shared, "frames_per_h": frames}
+    return {"per_h": found, "per_guest": shared, "frames_per_h": frames, "armed_share": armed}
 
 
 def thinned_rate(found: dict, own: dict) -> dict:
@@ -64,7 +70,8 @@ def budget_facts(history: History, site: Any, hours: float, exceed: bool = False
     rate = plan_history.fires_per_h(history) if history.fires else {"value": None, "n": 0, "text": "no earlier night"}
     per_h = thinned_rate(rate, own)
     limit = getattr(getattr(site, "animal", None), "fires_per_h", None)
-    fires = budget.fires_tonight(per_h, hours, limit, exceed)
+    most = max((budget.busiest(n.fire_s) for n in history.fires), default=None)
+    fires = budget.fires_tonight(per_h, hours, limit, exceed, most)
     supply = history.last.get("supply") or {}
     names = [h.name for h in getattr(site, "heads", ()) or ()]
     told = supply.get("heads") or {}
@@ -93,3 +100,12 @@ def ready_s(history: History) -> dict:
         if found:
             return found
     return {}
+
+
+def cells_spent_us(found: dict, start_us: int, hours: float) -> int | None:
+    """When the first head's set may be spent, by the cautious ends of what a set gives and of tonight's firings."""
+    most = found["fires"]["expected_n"].get("hi")
+    least = [c["per_set"]["lo"] for c in found["cells"] if c["per_set"] and words.finite(c["per_set"].get("lo"))]
+    if not least or not most or not words.finite(most):
+        return None
+    return start_us + round(min(least) / (most / hours) * HOUR_US)

@@ -46,8 +46,16 @@ def path_facts(history: History, found: dict, site: Any, field: depth.Depth | No
         return None
     delay = delay_of(history.rig, found, path)
     lo, hi = getattr(animal, "speed_range_m_s", None) or speeds_of(history.rig, speed)
-    placed = motion.place(delay, motion.Speeds(speed, lo, hi), body, field)
-    return dataclasses.asdict(placed) | {"speed_m_s": speed, "low_m_s": lo, "high_m_s": hi, "body_length_mm": body}
+    speeds = motion.Speeds(speed, lo, hi)
+    placed = motion.place(delay, speeds, body, field)
+    lag = getattr(getattr(site, "camera", None), "shutter_lag_ms", None)
+    places = [placed]
+    if lag and path == "beam_flash":
+        places.append(motion.place(motion.through_camera(delay, lag), speeds, body, field))
+    return dataclasses.asdict(placed) | {
+        "speed_m_s": speed, "low_m_s": lo, "high_m_s": hi, "body_length_mm": body,
+        "paths": [dataclasses.asdict(p) for p in places], "which": motion.which_path(places),
+    }  # fmt: skip
 
 
 def delay_of(rig: Rig, found: dict, path: str) -> motion.Delay:

@@ -25,10 +25,10 @@ STEPS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "beam ahead of the focus as said here; focus by dim red light",
         ("Do not look into a strong infrared emitter, and do not aim it at eyes.",),
     ),
-    "check": ("check", "`duskgate check` says ready, or what to mend first", ()),
+    "check": ("check", "duskgate check: ready, or what to mend first", ()),
     "start": (
         "start",
-        "shutters open; `duskgate watch --red` for the night; cover all at the first drops",
+        "shutters open; duskgate watch --red for the night; cover all at the first drops",
         ("Animals come first: dim red light, quiet, stop when they stay away.",),
     ),
     "best_from": ("best window", "guests in place, nobody walks", ()),
@@ -37,8 +37,12 @@ STEPS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "change cells, wipe lenses, look for dew",
         ("Wait until a head is dark and cool; keep cells dry and out of reach of metal.",),
     ),
-    "cells": ("fresh cells", "the first head is expected to be slow by now", ()),
-    "end": ("end", "shutters closed; `duskgate pull`, then `duskgate night`", ()),
+    "cells": (
+        "fresh cells",
+        "a head may be slow from now on: change its set",
+        ("Wait until the head is dark and cool.",),
+    ),
+    "end": ("end", "shutters closed; duskgate pull, then duskgate night", ()),
     "pack": (
         "pack up",
         "heads off and cool, count the parts, leave the plants as they were",

@@ -8,6 +8,7 @@ from ..plan import power_table
 from . import words
 from .plan_numbers import fixed, measured, scaled
 
+STALE_DAYS = 21  # our own round figure: a flowering border changes within weeks
 PLACE = ("latitude_deg", "longitude_deg")
 CAMERA = (
     ("shutter_s", "from when on it is dark enough"), ("iso", "from when on it is dark enough"),
@@ -203,4 +204,8 @@ def assumed(facts: dict) -> list[dict]:
     elif n < 3:
         rows.append({"what": "visits", "text": f"tonight is like {words.count(n, 'earlier night')}",
                      "reason": "below three nights nothing is known of how nights differ"})  # fmt: skip
+    ago = facts["history"]["newest_days_ago"]
+    if ago is not None and ago > STALE_DAYS:
+        rows.append({"what": "season", "text": f"as {ago} days ago", "reason": "the newest earlier night is that old; "
+                     "other plants flower and other animals fly by now"})  # fmt: skip
     return rows

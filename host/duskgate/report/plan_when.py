@@ -60,6 +60,21 @@ def best_window(history: History, night: dict) -> dict | None:
             "text": f"{night['local'].span(lo, hi)} ({sure})"}  # fmt: skip
 
 
+def marked(best: dict | None, dark: dict | None, local: words.LocalTime) -> dict | None:
+    """The best window with a word where tonight is not dark enough for all of it."""
+    if not best or not dark or not dark["start_utc_us"]:
+        return best
+    lo, hi = dark["start_utc_us"], dark["end_utc_us"]
+    text = best["text"]
+    if best["end_utc_us"] <= lo or best["start_utc_us"] >= hi:
+        text += "; not dark enough then"
+    elif best["start_utc_us"] < lo:
+        text += f"; dark enough only from {local.clock(lo)}"
+    elif best["end_utc_us"] > hi:
+        text += f"; dark enough only until {local.clock(hi)}"
+    return best | {"text": text}
+
+
 def lull(history: History, night: dict, span: tuple[int, int]) -> dict | None:
     """The emptiest hour of the earlier nights inside a span of tonight; None where no two hours can be compared.
 
@@ -83,6 +98,7 @@ def lull(history: History, night: dict, span: tuple[int, int]) -> dict | None:
     doubt = "" if told else "; it may be chance"
     text = f"{night['local'].span(low[0], low[1])}, {words.number(_rate(low[2]), 1)} visits per hour seen then"
     return {"start_utc_us": low[0], "end_utc_us": low[1], "rate_per_h": a, "n": n, "told": told,
+            "short": f"{night['local'].span(low[0], low[1])} (n = {words.count(n, 'night')}{doubt.replace(';', ',')})",
             "text": f"{text} (n = {words.count(n, 'night')}{doubt})"}  # fmt: skip
 
 

@@ -56,7 +56,8 @@ def history_text(history: dict) -> str:
         return "no earlier night; what only nights can tell is named below"
     nights, visits = words.count(history["n_nights"], "earlier night"), words.count(history["n_visits"], "visit")
     thin = ", thin" if history["thin"] else ""
-    return f"{nights}, {visits}{thin}"
+    ago = history["newest_days_ago"]
+    return f"{nights}, {visits}{thin}" + (f", the newest {ago} days ago" if ago > 1 else "")
 
 
 def times_text(facts: dict) -> str:
@@ -97,10 +98,7 @@ def best_text(facts: dict) -> str:
     """The best window, the lull, and how many visits to expect."""
     best, empty, numbers = facts["best_window"], facts["lull"], facts["numbers"]
     out = [best["text"]] if best else []
-    dark = facts["dark"] or {}
-    if best and dark.get("start_utc_us") and best["start_utc_us"] < dark["start_utc_us"]:
-        out.append("its begin is not dark enough")
-    out += [f"lull {empty['text']}"] if empty else []
+    out += [f"lull {empty['short']}"] if empty else []
     out += [f"expect {numbers['visits']['text']}"] if "visits" in numbers else []
     return "; ".join(out)
 
@@ -144,7 +142,8 @@ def beam_text(facts: dict) -> str:
     if beam and "ahead" in n:
         depth = n["depth"]["text"] if "depth" in n else "not known"
         return (f"{_ahead(n['ahead'])} ahead of the focus ({PATHS.get(beam['path'], beam['path'])}); depth needed "
-                f"{n['needed']['text']}, there {depth}: {VERDICTS[beam['verdict']]}")  # fmt: skip
+                f"{n['needed']['text']}, there {depth}: {beam['which'] if len(beam['paths']) > 1 else ''}"
+                f"{VERDICTS[beam['verdict']] if len(beam['paths']) == 1 else ''}")  # fmt: skip
     return f"delay {n['delay']['text']}, median; where the beam belongs is not known" if "delay" in n else ""
 
 
@@ -182,19 +181,44 @@ def keepers_text(facts: dict) -> str:
 
 
 def fires_text(facts: dict) -> str:
-    """Firings an hour against the limit."""
+    """Firings an hour against the limit, and how long the rig has to rest for it."""
     fires = facts["budget"]["fires"]
-    return fires["text"] if fires["expected_n"].get("value") is not None else ""
+    per_h, limit = fires["wanted_per_h"], fires["limit_per_h"]
+    if per_h.get("value") is None:
+        return ""
+    said = f"{words.estimate_text(per_h, 'an hour')} without a limit"
+    if limit is None:
+        return f"{said}; no limit is set"
+    if fires["over"]:
+        return (f"{said}; to keep to {limit:g} let the rig rest {60 * (1 - fires['armed_share']):.0f} min of each "
+                f"hour{_busiest(fires, limit)}")  # fmt: skip
+    return f"{said}, within the limit of {limit:g}{_busiest(fires, limit)}"
+
+
+def _busiest(fires: dict, limit: float) -> str:
+    n = fires["busiest_n"]
+    return f"; the busiest hour seen had {words.number(n)}" if n is not None and n > limit else ""
 
 
 def cells_text(facts: dict) -> str:
     """Sets of cells for the heads, and the logger's own."""
     budget = facts["budget"]
-    known = [f"{c['head']} {words.count(c['sets'], 'set')}" for c in budget["cells"] if c["sets"] is not None]
-    unknown = [c["head"] for c in budget["cells"] if c["sets"] is None]
-    out = [f"bring {', '.join(known)}"] if known else []
-    out += [f"{words.listed(unknown)}: not known how long, bring a spare set each"] if unknown else []
-    return "; ".join([*out, budget["logger"]["text"].replace("the logger's own supply", "logger")])
+    sets = {c["head"]: c["sets"] for c in budget["cells"]}
+    known = {h: n for h, n in sets.items() if n is not None}
+    unknown = [h for h, n in sets.items() if n is None]
+    out = []
+    if known and not unknown and len(set(known.values())) == 1:
+        out.append(f"{words.count(next(iter(known.values())), 'set')} for each of {words.count(len(known), 'head')}")
+    elif known:
+        out.append(", ".join(f"{h} {words.count(n, 'set')}" for h, n in known.items()))
+    if unknown:
+        out.append(f"{words.listed(unknown)}: not known how long a set lasts, bring a spare each")
+    return "; ".join([*out, _logger(budget["logger"], facts["numbers"]["logger_hours"])])
+
+
+def _logger(logger: dict, hours: dict) -> str:
+    enough = {"yes": "enough", "no": "not surely enough", "unknown": "not known whether enough"}[logger["enough"]]
+    return f"logger {hours['text']}, {enough}" if logger["hours_left"] else f"logger {enough}: begin with full cells"
 
 
 def assumed_text(facts: dict) -> str:
