@@ -215,7 +215,7 @@ def main() -> None:
     by_kind["all"] = show("all kinds together", kind_lines(everything) if everything else [])
     rest = show("rates", truth_rates.lines(given.rates, first) if given.rates else [])
     rest += show("forecasts", truth_forecasts.lines(given.forecasts, first) if given.forecasts else [])
-    rest += show("keepers", truth_keepers.lines(given.keepers, first) if given.keepers else [])
+    rest += show("keepers", truth_keepers.lines(given.keepers, first, given.jobs) if given.keepers else [])
     if given.write:
         head = f"{said}; {given.rates} trials of rates, {given.forecasts} of each forecast, {given.keepers} nights a "
         head += "kind for keepers. A cell is `value (n)`."
