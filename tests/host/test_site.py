@@ -20,7 +20,7 @@ def test_template_is_read_back_with_its_values():
     site = sitefile.parse(sitefile.template())
     assert (site.name, site.zone, site.path) == ("Walled garden, tobacco border", "Europe/Paris", "beam_flash")
     assert [head.name for head in site.heads] == ["left", "right", "back"]
-    assert site.heads[0].power == 1 / 16 and site.heads[0].cells == 4 and site.logger.cutoff_mv == 3600
+    assert site.heads[0].power == 1 / 32 and site.heads[0].cells == 4 and site.logger.cutoff_mv == 3600
     assert site.animal.speed_m_s is None and site.camera.pause_s is None
 
 
