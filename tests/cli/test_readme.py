@@ -93,6 +93,19 @@ def test_readme_exports_run_as_written(sandbox, tmp_path):
         assert (tmp_path / shlex.split(line, comments=True)[-1]).exists(), line
 
 
+def test_readme_plans_run_as_written(sandbox, tmp_path):
+    folder, _, _ = sandbox
+    for name in ("logbook", "site.toml"):
+        os.symlink(folder / "duskgate-demo" / name, tmp_path / name)
+    lines = commands()["plan"].splitlines()
+    assert len(lines) == 2
+    for line in lines:
+        done = run(line, tmp_path)
+        assert done.returncode == 0, f"{line}\n{done.stderr[-1500:]}"
+        assert "set up" in done.stdout and "power_steps" in done.stdout
+    assert (tmp_path / "plan.html").exists()
+
+
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_help_examples_run(command, sandbox, tmp_path):
     """Each in a folder of its own that has the demo's logbook and site file, as a user's folder would."""

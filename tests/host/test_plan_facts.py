@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -64,6 +65,13 @@ def test_every_number_has_an_interval_and_n_or_a_basis_and_its_reason(facts, sit
     assert_every_number_is_founded(alone(None))
     assert {"visits", "best_rate", "delay", "ahead", "best_shutter", "keepers_per_h", "fires"} <= set(facts["numbers"])
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+
+
+def test_developers_names_every_key(facts):
+    text = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    said = text.split("`duskgate plan --json`")[1].split("\n## ")[0]
+    assert not [key for key in facts if f"`{key}`" not in said]
+    assert f"(version {plan_facts.FACTS_VERSION}," in said
 
 
 def test_the_expected_rate_is_that_of_the_same_hours_of_the_earlier_nights(facts, history):
