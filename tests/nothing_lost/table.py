@@ -70,13 +70,30 @@ def script_of(line: str) -> str:
     return next((name for name, (script, *_) in SCRIPTS.items() if script in line), "")
 
 
-def merged(old: list[str], new: dict[str, list[str]]) -> list[str]:
-    """The table's lines: new ones of the scripts that ran, the old ones of the others, in the order of SCRIPTS."""
+def merged(old: list[str], new: dict[str, list[str]], whole: bool = True) -> list[str]:
+    """The table's lines: new ones of the scripts that ran, the old ones of the others, in the order of SCRIPTS.
+
+    whole: a script's new lines are all that it has; else its old lines of another kind stay (one reader fuzzed alone).
+    """
     kept: dict[str, list[str]] = {}
     for line in old:
         if name := script_of(line):
             kept.setdefault(name, []).append(line)
-    return [*HEAD, *(line for name in SCRIPTS for line in new.get(name, kept.get(name, [])))]
+    return [*HEAD, *(line for name in SCRIPTS for line in _of_script(kept.get(name, []), new.get(name), whole))]
+
+
+def _of_script(kept: list[str], new: list[str] | None, whole: bool) -> list[str]:
+    if new is None or not kept:
+        return new or kept
+    if whole:
+        return new
+    fresh = {kind_of(line): line for line in new}
+    return [fresh.pop(kind_of(line), line) for line in kept] + list(fresh.values())
+
+
+def kind_of(line: str) -> str:
+    """What a line of the table is about: its first cell."""
+    return line.split("|")[1].strip()
 
 
 def machine() -> str:
@@ -95,7 +112,7 @@ def main() -> None:
     rows = rows_in(given.rows) if given.rows else {name: rows_of(name, given.quick) for name in given.only}
     new = {name: [line_of(row, day) for row in several] for name, several in rows.items()}
     old = lines_between(given.write, MARKS) if given.write else []
-    table = merged(old, new)
+    table = merged(old, new, whole=not given.rows)
     print("\n".join(table))
     if given.write:
         write_between(given.write, MARKS, [f"Last run on {machine()}", "", *table])

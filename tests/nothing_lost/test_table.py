@@ -21,6 +21,15 @@ def test_new_rows_replace_those_of_their_script_and_others_stay():
     assert table.merged([cut, soak], {"powercut": [line]}) == [*table.HEAD, line, soak]
 
 
+def test_one_reader_fuzzed_alone_leaves_the_lines_of_the_others():
+    def line(what, tried):
+        return f"| {what} | {tried} | 0 | | `python tests/nothing_lost/fuzz.py` | d |"
+
+    old, new = [line("a", 1), line("b", 1)], [line("a", 2), line("c", 2)]
+    assert table.merged(old, {"fuzz": new}, whole=False) == [*table.HEAD, line("a", 2), line("b", 1), line("c", 2)]
+    assert table.merged(old, {"fuzz": new}) == [*table.HEAD, *new]
+
+
 def test_marks_keep_the_rest_of_the_page(tmp_path):
     page = tmp_path / "page.md"
     page.write_text("above\n<!-- t -->\nold\n<!-- end of t -->\nbelow\n", encoding="utf-8")
