@@ -184,6 +184,37 @@ def test_fewer_stops_of_guests_share_the_keepers(facts, site, history):
     assert 0 < armed <= 1 and a["value"] == pytest.approx(whole * armed)
 
 
+def test_fires_and_keepers_are_those_of_the_session_hours(facts, history):
+    zero = facts["sky"]["sunset_utc_us"]
+    lo, hi = ((facts["session"][k] - zero) / 1e6 for k in ("start_utc_us", "end_utc_us"))
+    n, hours = 0, 0.0
+    for night, fires in zip(history.sighted, history.fires, strict=True):
+        at = fires.fire_s + (history.fires_zero_us[night.date] - night.by_sunset.zero_utc_us) / 1e6
+        n += int(((at >= lo) & (at <= hi)).sum())
+        hours += (hi - lo) / 3600
+    wanted = facts["budget"]["fires"]["wanted_per_h"]
+    assert wanted["n"] == 4 and wanted["value"] == pytest.approx(n / hours, rel=0.05) and n > 50
+    assert plan_history.during(history, 20 * 3600, 21 * 3600).fires == []
+
+
+def test_the_beam_place_agrees_with_the_delay_command(facts, history):
+    space = plan_history.lead_of(history, None)["space"]
+    assert facts["numbers"]["ahead"]["value"] == pytest.approx(space["lead"]["way_mm"]["value"])
+    assert facts["depth"]["total_mm"] == pytest.approx(space["depth"]["total_mm"])
+
+
+def test_a_camera_released_by_the_beam_has_no_open_shutter(site, history):
+    facts = plan_facts.plan_facts(changed(site, path="beam_camera"), history, DATE, Asked())
+    assert facts["shutter"] is None and facts["keepers"]["frames_per_h"] is None
+    assert "own frame" in facts["keepers"]["per_h"]["text"]
+
+
+def test_a_day_visitor_is_planned_by_day(site):
+    facts = alone(changed(site, active="day"))
+    assert facts["sky"]["sunrise_utc_us"] <= facts["session"]["start_utc_us"]
+    assert any(line.startswith("Light    daylight from") for line in facts["summary"])
+
+
 def test_fresh_cells_are_called_for_before_the_first_set_may_be_spent(facts):
     budget = {"fires": {"expected_n": {"hi": 300.0}}, "cells": [{"per_set": {"lo": 100.0}}, {"per_set": {"lo": 250.0}},
                                                                 {"per_set": None}]}  # fmt: skip

@@ -51,7 +51,7 @@ def plan_facts(site: Any, history: History, date: str, asked: Asked, site_file: 
         "history": history_facts(history, date), "sky": plan_when.sky_facts(night), **light, "best_window": best,
     }  # fmt: skip
     facts |= space_facts(history, site, settings, field)
-    facts |= frame_facts(history, site, settings, span)
+    facts |= frame_facts(history, site, settings, night, span)
     facts |= when_facts(history, night, span, best, facts["budget"])
     facts["settings"] = settings
     facts["missing"] = plan_table.missing(site, facts)
@@ -160,8 +160,11 @@ def space_facts(history: History, site: Any, settings: dict, field: dict | None)
     }  # fmt: skip
 
 
-def frame_facts(history: History, site: Any, settings: dict, span: tuple | None) -> dict:
-    """Best shutter time, keepers, budget and recycle times."""
+def frame_facts(history: History, site: Any, settings: dict, night: dict, span: tuple | None) -> dict:
+    """Best shutter time, keepers, budget and recycle times, by the same hours of the earlier nights."""
+    zero = plan_when.zero_us(history, night) if span and history.nights else None
+    if span and zero is not None:
+        history = plan_history.during(history, *((at - zero) / 1e6 for at in span))
     pause = getattr(getattr(site, "camera", None), "pause_s", None)
     hours = (span[1] - span[0]) / 3.6e9 if span else settings["hours"]["value"]
     used = plan_frames.budget_facts(history, site, hours)
@@ -169,9 +172,12 @@ def frame_facts(history: History, site: Any, settings: dict, span: tuple | None)
     kept = plan_frames.keepers_facts(
         history, settings["shutter_s"]["value"], pause, hours, settings["guests"]["value"], armed
     )
+    by_beam = getattr(site, "path", "beam_flash") == "beam_camera"
+    if by_beam:
+        kept = plan_frames.released_by_beam(used)
     return {
-        "shutter": plan_frames.best_shutter(history, pause, None), "keepers": kept, "pause_s": pause,
-        "budget": used, "ready_s": plan_frames.ready_s(history),
+        "shutter": None if by_beam else plan_frames.best_shutter(history, pause, None), "keepers": kept,
+        "pause_s": pause, "budget": used, "ready_s": plan_frames.ready_s(history),
     }  # fmt: skip
 
 

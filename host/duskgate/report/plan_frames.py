@@ -56,6 +56,13 @@ def keepers_facts(
     return {"per_h": found, "per_guest": shared, "frames_per_h": frames, "armed_share": armed}
 
 
+def released_by_beam(used: dict) -> dict:
+    """Where the beam releases the camera each firing makes its own frame: no shutter waits, and none is shared."""
+    text = "each firing makes its own frame: see the firings"
+    return {"per_h": {"value": None, "n": 0, "text": text}, "per_guest": None, "frames_per_h": None,
+            "armed_share": used["fires"]["armed_share"]}  # fmt: skip
+
+
 def thinned_rate(found: dict, own: dict) -> dict:
     """A rate from one or two nights with the newest night's own relative interval; others may differ by far more."""
     if found.get("value") is not None or not found.get("seen") or not own.get("value"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,8 @@ from .heads import own_names, renamed
 from .open_season import NightReader
 from .season_nights import SeasonNight
 
+SHORTEST_S = 900.0  # a night that covers less of the hours asked for says nothing of them
+
 
 @dataclass
 class History:
@@ -26,6 +28,7 @@ class History:
     path: str
     nights: list[SeasonNight] = field(default_factory=list)
     fires: list[NightFires] = field(default_factory=list)
+    fires_zero_us: dict[str, int] = field(default_factory=dict)  # from where a night's fires count, us UTC
     rig: Rig | None = None
     last: dict = field(default_factory=dict)
     season: dict = field(default_factory=dict)
@@ -60,6 +63,7 @@ def read_history(
         pauses = season.pooled_gaps([night.parts])
         out.nights.append(season_nights.keep(source, night, season.night_view, pauses))
         out.fires.append(_fires(source.date, night.tables))
+        out.fires_zero_us[source.date] = int(night.tables["boots"]["start_utc_us"].min())
         out.last = renamed(night.estimates, own_names(setting.site_facts(source.site)))
     out.nights.sort(key=lambda n: n.date)
     out.fires.sort(key=lambda n: n.name)
@@ -105,6 +109,22 @@ def rate_within(history: History, lo_s: float, hi_s: float) -> dict:
     return found | {"n_visits": int(n.sum()), "hours": float(live.sum() / 3600), "thin": thin}
 
 
+def during(history: History, lo_s: float, hi_s: float) -> History:
+    """The same history with only the fires between two times after the season's zero; nights without them left out."""
+    by, kept = views(history)[0], []
+    zeros = {n.date: v.zero_utc_us for n in history.sighted if (v := n.by_sunset if by == "sunset" else n.by_clock)}
+    for night in history.fires:
+        if night.name not in zeros:
+            continue
+        shift = (zeros[night.name] - history.fires_zero_us[night.name]) / 1e6
+        lo, hi = max(night.lo_s, lo_s + shift), min(night.hi_s, hi_s + shift)
+        if hi - lo < SHORTEST_S:
+            continue
+        inside = (night.fire_s >= lo) & (night.fire_s <= hi)
+        kept.append(replace(night, fire_s=night.fire_s[inside], visit=night.visit[inside], lo_s=lo, hi_s=hi))
+    return replace(history, fires=kept)
+
+
 def lead_of(history: History, speed_m_s: float | None) -> dict:
     """Delay of the main path with its meaning in space, as `duskgate delay` states it; {} without any fire."""
     rig = history.rig
@@ -121,7 +141,7 @@ def keepers_per_h(history: History, open_s: float, pause_s: float) -> dict:
 def fires_per_h(history: History) -> dict:
     """Fires per watched hour over nights; `seen` below three nights, where there is no interval."""
     n = np.array([len(f.fire_s) for f in history.fires], float)
-    blind = np.array([float((f.blind[:, 1] - f.blind[:, 0]).sum()) for f in history.fires], float)
+    blind = np.array([float(np.diff(np.clip(f.blind, f.lo_s, f.hi_s)).sum()) for f in history.fires], float)
     length = np.array([f.hi_s - f.lo_s for f in history.fires], float)
     return season.rate_over_nights(n, np.maximum(length - blind, 0))
 

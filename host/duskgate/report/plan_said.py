@@ -78,4 +78,4 @@ def tables(facts: dict) -> dict:
     }  # fmt: skip
 
 
-SAID = ("Dark", "Moon", "Setting", "Flash", "Beam", "Shutter", "Keepers", "Firings", "Cells")
+SAID = ("Dark", "Light", "Moon", "Setting", "Flash", "Beam", "Shutter", "Keepers", "Firings", "Cells")

@@ -10,7 +10,9 @@ import numpy as np
 
 from ..plan import depth, motion
 from . import delay_space
-from .delay_read import Rig
+from .delay_read import HEAD_COLUMNS, Rig
+from .delay_said import last_head
+from .heads import own_names
 from .plan_history import History
 
 FIRST_NEEDED = 20  # firings below which the ends of the delays rest on single ones
@@ -59,10 +61,13 @@ def path_facts(history: History, found: dict, site: Any, field: depth.Depth | No
 
 
 def delay_of(rig: Rig, found: dict, path: str) -> motion.Delay:
-    """The delay of a path as estimates: median of the first light, and the middle 90 % of the firings."""
+    """The delay of a path: median of the last head, whose light completes the picture, and the middle 90 %."""
     one = found["paths"][path]
+    head, median = last_head(one)
+    names = own_names(rig.place)
+    column = next((c for name, c in HEAD_COLUMNS.items() if names.get(name, name) == head), "latency_us")
     fires = rig.fires
-    lag = fires.loc[fires["path"] == path, "latency_us"].to_numpy(float)
+    lag = fires.loc[fires["path"] == path, column].to_numpy(float)
     lag = lag[np.isfinite(lag)]
     n = len(lag)
     low: dict[str, Any] = {"value": None, "n": n}
@@ -70,7 +75,8 @@ def delay_of(rig: Rig, found: dict, path: str) -> motion.Delay:
         low = {"value": float(np.quantile(lag, 0.05)), "lo": None, "hi": None, "n": n}
     late = next((m for m in one.get("modes") or [] if m["what"] == "late"), None)
     share = (late["share"].get("value") or 0.0) if late else 0.0
-    return motion.Delay(path, low, one["first_us"]["median"], one["first_us"]["p95"],
+    high = one["heads"][head]["p95"] if head else one["first_us"]["p95"]
+    return motion.Delay(path, low, median, high,
                         late["seen_us"] if late else None, share)  # fmt: skip
 
 

@@ -78,7 +78,8 @@ def _light(facts: dict, local: Any) -> dict:
     elif dark and dark["start_utc_us"]:
         for key, label in (("start", "Dark enough from"), ("end", "Dark enough until")):
             at = dark[f"{key}_utc_us"]
-            out[f"dark_{key}"] = fixed(label, at, "us UTC", dark["basis"], dark["reason"], local.clock(at), "light")
+            name = label.replace("Dark enough", "Daylight") if facts["night"]["active"] == "day" else label
+            out[f"dark_{key}"] = fixed(name, at, "us UTC", dark["basis"], dark["reason"], local.clock(at), "light")
     if facts["longest_dark_s"] is not None:
         longest = min(facts["longest_dark_s"], 3600.0)
         out["longest_dark"] = fixed(
@@ -199,7 +200,7 @@ def assumed(facts: dict) -> list[dict]:
         rows.append({"what": "time for each step", "text": minutes, "reason": facts["allowances"][0]["reason"]})
     n = facts["history"]["n_nights"]
     if n == 0:
-        rows.append({"what": "visits", "text": "nothing", "reason": "no earlier night is in a logbook: no best window, "
+        rows.append({"what": "visits", "text": "unknown", "reason": "no earlier night is in a logbook: no best window, "
                      "lull, rate, delay or keepers are known"})  # fmt: skip
     elif n < 3:
         rows.append({"what": "visits", "text": f"tonight is like {words.count(n, 'earlier night')}",

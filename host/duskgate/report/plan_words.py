@@ -35,7 +35,7 @@ def rows(facts: dict) -> list[tuple[str, str]]:
     return [
         ("Plan", f"{facts['night']['date']}, {facts['site']['name']}: {history_text(facts['history'])}"),
         ("Times", times_text(facts)),
-        ("Dark", dark_text(facts)),
+        ("Light" if facts["night"]["active"] == "day" else "Dark", dark_text(facts)),
         ("Moon", moon_text(facts)),
         ("Best", best_text(facts)),
         ("Setting", setting_text(facts)),
@@ -76,6 +76,9 @@ def dark_text(facts: dict) -> str:
     numbers, dark = facts["numbers"], facts["dark"]
     if not dark:
         return "not known: fill in latitude_deg and longitude_deg"
+    if facts["night"]["active"] == "day":
+        day = f"{numbers['dark_start']['text']} to {numbers['dark_end']['text']}"
+        return f"daylight from {day}; whether the flash outshines it is not judged"
     if "dark_first" in numbers:
         n = numbers["shutter_s"]["value"]
         if dark["start_utc_us"] is None:
