@@ -249,3 +249,9 @@ def test_the_example_site_of_the_demo_leaves_nothing_unknown_but_what_it_never_m
     path.write_text(site_text(scenes.PRESETS["quiet-night"]), encoding="utf-8")
     keys = {row["key"] for row in alone(sitefile.load(path))["missing"]}
     assert not {k for k in keys if not k.startswith("power_steps.")}, keys
+
+
+def test_names_from_a_file_cannot_break_the_page(site):
+    head = dataclasses.replace(site.heads[0], name="</script><script>alert(1)</script>", sensors=())
+    page = plan_page(alone(changed(site, name="<img src=x onerror=alert(2)>{{ 7 * 7 }}", heads=(head,))))
+    assert "<script>alert" not in page and "<img" not in page and "{{ 7 * 7 }}" in page
