@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import errno
-import json
 import os
 import random
 import sys
@@ -29,6 +28,7 @@ from duskgate.tables import write_whole
 
 from tests import fakes
 from tests.hostile_text import ALL
+from tests.nothing_lost import rows
 from tests.nothing_lost.disk_calls import DiskCalls, Killed
 
 BOARD, NIGHT, NOW = "e66138528361ac2f", "2025-06-15", 1_750_050_000_000_000
@@ -203,10 +203,7 @@ def main() -> int:
     found = run(given.quick, given.seed)
     for what, unit, tried, lost, note in found:
         print(f"{what}: {tried} {unit}, {lost} lost ({note})")
-        if given.rows:
-            row = {"what": what, "tried": tried, "unit": unit, "lost": lost, "note": note, "command": command}
-            with given.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+        rows.keep(given.rows, [rows.row(what, tried, unit, lost, note, command)])
     return 1 if any(lost for *_, lost, _ in found) else 0
 
 

@@ -11,7 +11,6 @@ still works, and log, `check`, `pull` and the night's facts have to name the fau
 from __future__ import annotations
 
 import argparse
-import json
 import subprocess
 import sys
 import tempfile
@@ -31,7 +30,7 @@ from duskgate.virtual import scene_file
 
 from tests import fakes
 from tests.contract.board_here import BoardHere
-from tests.nothing_lost import soak
+from tests.nothing_lost import rows, soak
 from tests.nothing_lost.link_chaos import CHILD
 
 WORST_ERASE_MS = 400  # W25Q family, 4 kB sector, data sheet maximum
@@ -291,11 +290,8 @@ def main() -> int:
                 wrong += act(Path(top), seed)
         failed += len(wrong)
         print(f"{what}: {nights} nights, wrong {len(wrong)}", *wrong, sep="\n  ", flush=True)
-        if given.rows:
-            note = "edges exact, the fault told by log, check, pull or page"
-            row = soak.row(what, nights, "nights", len(wrong), note, command)
-            with open(given.rows, "a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+        note = "edges exact, the fault told by log, check, pull or page"
+        rows.keep(given.rows, [rows.row(what, nights, "nights", len(wrong), note, command)])
     return int(failed > 0)
 
 

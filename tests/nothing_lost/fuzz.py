@@ -156,6 +156,7 @@ def main() -> int:
     if given.child:
         child(given)
         return 0
+    from tests.nothing_lost import rows
     from tests.nothing_lost.readers import readers
 
     names = list(readers()) if given.reader == "all" else [given.reader]
@@ -166,9 +167,7 @@ def main() -> int:
         row = {"what": f"{name} under the fuzzer", "unit": "inputs", **row, "command": command}
         print(json.dumps(row), flush=True)
         lost += row["lost"]
-        if given.rows:
-            with given.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+        rows.keep(given.rows, [row])
     return int(lost > 0)
 
 

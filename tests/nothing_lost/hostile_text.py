@@ -28,6 +28,7 @@ from duskgate.tables import RISKY, neutral, read_table, write_tables
 
 from tests.host.sample_night import LOG, SITE, problems, sample_night, sample_sky
 from tests.hostile_text import ALL, obeyed
+from tests.nothing_lost import rows
 
 
 def texts(count: int, rng: random.Random) -> list[str]:
@@ -136,10 +137,7 @@ def main() -> int:
     ]
     for what, tried, lost in found:
         print(f"{what}: {tried} texts, {lost} wrong")
-        if given.rows:
-            row = {"what": what, "tried": tried, "unit": "texts", "lost": lost, "note": "", "command": command}
-            with given.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+        rows.keep(given.rows, [rows.row(what, tried, "texts", lost, "", command)])
     return 1 if any(lost for *_, lost in found) else 0
 
 

@@ -12,7 +12,6 @@ memory. Ends with code 1 where any of that does not hold.
 from __future__ import annotations
 
 import argparse
-import json
 import random
 import shutil
 import signal
@@ -35,6 +34,7 @@ from duskgate.logfile.archive import Logbook
 
 from tests import fakes
 from tests.contract.board_here import BoardHere
+from tests.nothing_lost import rows
 from tests.nothing_lost.disk_calls import DiskCalls, Killed
 from tests.nothing_lost.hostile_boards import liars
 
@@ -290,11 +290,8 @@ def main() -> int:
         tried, wrong = act()
         total += wrong
         print(f"{what}: {tried:,} {unit}, wrong {wrong}", flush=True)
-        if given.rows:
-            note = "next pull whole, no file changed, time and memory bounded"
-            with open(given.rows, "a", encoding="utf-8") as file:
-                row = {"what": what, "tried": tried, "unit": unit, "lost": wrong, "note": note, "command": command}
-                file.write(json.dumps(row) + "\n")
+        note = "next pull whole, no file changed, time and memory bounded"
+        rows.keep(given.rows, [rows.row(what, tried, unit, wrong, note, command)])
     return int(total > 0)
 
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import builtins
 import io
-import json
 import os
 import subprocess
 import sys
@@ -30,6 +29,7 @@ from duskgate.logfile.archive import Logbook, SegmentPiece
 from duskgate.logfile.verify import verify
 
 from tests import fakes
+from tests.nothing_lost import rows
 
 BOARD, NIGHT, NOW = "e66138528361ac2f", "2025-06-15", 1_750_050_000_000_000
 FIRST = fakes.night_blocks(30, seed=1)
@@ -239,10 +239,7 @@ def main() -> int:
     found = run(given.quick)
     for what, unit, tried, lost, note in found:
         print(f"{what}: {tried} {unit}, {lost} lost or wrong ({note})")
-        if given.rows:
-            row = {"what": what, "tried": tried, "unit": unit, "lost": lost, "note": note, "command": command}
-            with given.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+        rows.keep(given.rows, [rows.row(what, tried, unit, lost, note, command)])
     return 1 if any(lost for *_, lost, _ in found) else 0
 
 

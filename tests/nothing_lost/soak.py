@@ -13,7 +13,6 @@ time that the log itself calls blind. Ends with code 1 where anything was lost o
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import tempfile
 import time
@@ -34,6 +33,8 @@ from duskgate.logfile.decode import read_dgl_files
 from duskgate.logfile.recording import MISSING, OVERRUN, STORE
 from duskgate.virtual import scene_file
 from duskgate.virtual.board import VirtualBoard
+
+from tests.nothing_lost import rows
 
 TICK_NS = 72
 WEEK_S, DAY_S, HOUR_NS = 604_800, 86_400, 3_600_000_000_000
@@ -353,13 +354,9 @@ def rows_of(tally: Tally, full: Tally, days: int, command: str) -> list[dict]:
         note += f"; heap in one boot of a day or more: at most {max(a - b for a, b in tally.heap):,} bytes less"
     told = f"{full.told:,} records told as not stored, all in time that the log calls blind"
     return [
-        row("soak: random cuts, pulls and changes", days, "days", tally.wrong, note, command),
-        row("soak: store filled without a pull, then pulled", full.edges, "edges", full.wrong, told, command),
+        rows.row("soak: random cuts, pulls and changes", days, "days", tally.wrong, note, command),
+        rows.row("soak: store filled without a pull, then pulled", full.edges, "edges", full.wrong, told, command),
     ]
-
-
-def row(what: str, tried: int, unit: str, lost: int, note: str, command: str) -> dict:
-    return {"what": what, "tried": tried, "unit": unit, "lost": lost, "note": note, "command": command}
 
 
 def main() -> int:
@@ -372,13 +369,11 @@ def main() -> int:
         tally = weeks_of_nights(Path(one), given.weeks, given.seed)
         full = until_full(Path(other), given.seed)
     command = f"python tests/nothing_lost/soak.py --weeks {given.weeks:g} --seed {given.seed}"
-    rows = rows_of(tally, full, max(1, round(given.weeks * 7)), command)
-    for row in rows:
+    found = rows_of(tally, full, max(1, round(given.weeks * 7)), command)
+    for row in found:
         print(f"{row['what']}: {row['tried']:,} {row['unit']}, lost or wrong {row['lost']}. {row['note']}")
     print(f"full part: {full.did}; heap pairs {tally.heap}")
-    if given.rows:
-        with open(given.rows, "a", encoding="utf-8") as file:
-            file.writelines(json.dumps(row) + "\n" for row in rows)
+    rows.keep(given.rows, found)
     return int(bool(tally.wrong or full.wrong))
 
 
