@@ -255,3 +255,25 @@ def test_names_from_a_file_cannot_break_the_page(site):
     head = dataclasses.replace(site.heads[0], name="</script><script>alert(1)</script>", sensors=())
     page = plan_page(alone(changed(site, name="<img src=x onerror=alert(2)>{{ 7 * 7 }}", heads=(head,))))
     assert "<script>alert" not in page and "<img" not in page and "{{ 7 * 7 }}" in page
+
+
+def test_what_was_also_worked_out_stands_on_the_page(site, history):
+    steps = sitefile.parse(sitefile.template() + STEPS).power_steps
+    heads = tuple(dataclasses.replace(h, burst_fires=40, burst_rest_s=600.0) for h in site.heads[:1]) + site.heads[1:]
+    camera = dataclasses.replace(site.camera, sync_s=1 / 200)
+    full = plan_facts.plan_facts(changed(site, camera=camera, heads=heads, power_steps=steps), history, DATE, Asked())
+    said = dict(full["tables"]["further"]["rows"][::-1])
+    assert said["test shot by day"].startswith("f/11, ISO 400, 1/200 s: the shutter time does not change the flash")
+    most = full["flash"]["test_shot"]["most_lux"]
+    assert f"below {most:,.0f} lux".replace(",", " ") in said["test shot by day"].replace("\u202f", " ")
+    assert said["which path can work"] == full["beam"]["which"]
+    heat = [text for what, text in full["tables"]["further"]["rows"] if what == "heat of the heads"]
+    assert heat[0].startswith("left: at most 40 fires in 600 s") and "give burst_fires and burst_rest_s" in heat[1]
+    assert full["tables"]["powers"]["rows"][0] == ["left", "1/64", "38", "not measured", "0.4", "30"]
+    page = plan_page(full)
+    assert all(text.split(":")[0] in page for _, text in full["tables"]["further"]["rows"])
+    without = dict(alone(site)["tables"]["further"]["rows"])
+    assert "camera.sync_s" in without["test shot by day"]
+
+
+STEPS = '\n[[power_steps]]\nhead = "left"\npower = "1/64"\nt05_us = 38\nrecycle_s = 0.4\nfires = 30\n'

@@ -65,7 +65,7 @@ def test_place_of_the_beam_worked_here():
     assert p.ahead_mm is not None and p.ahead_mm["value"] == pytest.approx(3.2) and p.ahead_mm["n"] == 100
     assert (p.from_mm, p.to_mm, p.needed_mm) == pytest.approx((3.1, 3.3, 5.2))
     assert p.verdict == "works" and p.depth_mm == pytest.approx(18.0, abs=0.01)
-    assert "3 mm ahead" in p.text and "n = 100" in p.text and "works" in p.text
+    assert "3.2 mm ahead" in p.text and "n = 100" in p.text and "works" in p.text
 
 
 def test_a_doubtful_speed_takes_more_depth_than_a_late_flash():

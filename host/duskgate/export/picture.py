@@ -22,7 +22,7 @@ def picture(figure: dict[str, Any], form: str, heading: str) -> bytes:
     import plotly.io
 
     try:
-        import kaleido  # noqa: F401  # plotly asks for it late, and with a text of several lines
+        import kaleido  # noqa: F401 # pyright: ignore[reportMissingImports]  # plotly asks late and at length
     except ImportError as error:
         raise UsageError(f"a .{form} picture needs what is not installed: {NEED}") from error
     try:

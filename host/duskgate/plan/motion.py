@@ -212,8 +212,8 @@ def _verdict(range_mm: float, body_mm: float, depth_mm: float | None) -> str:
 
 def _words(delay: Delay, ahead: dict, needed: float, depth: float | None, verdict: str) -> str:
     n = ahead["n"]
-    beam = f"{_way(delay)}: the beam belongs {ahead['value']:.0f} mm ahead of the focus"
-    beam += f" ({ahead['lo']:.0f} to {ahead['hi']:.0f} mm by the delay, n = {n})"
+    beam = f"{_way(delay)}: the beam belongs {ahead['value']:.3g} mm ahead of the focus"
+    beam += f" ({ahead['lo']:.3g} to {ahead['hi']:.3g} mm by the delay, n = {n})"
     if depth is None:
         tail = f"the depth of field must cover {needed:.0f} mm; what it covers is not known"
     else:

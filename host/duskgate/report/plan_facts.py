@@ -12,7 +12,18 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__, fields
-from . import plan_frames, plan_history, plan_light, plan_said, plan_space, plan_steps, plan_table, plan_when, setting
+from . import (
+    plan_frames,
+    plan_further,
+    plan_history,
+    plan_light,
+    plan_said,
+    plan_space,
+    plan_steps,
+    plan_table,
+    plan_when,
+    setting,
+)
 from .numbers import plain
 from .plan_history import History
 from .plan_numbers import chosen, fixed
@@ -53,7 +64,7 @@ def plan_facts(site: Any, history: History, date: str, asked: Asked, site_file: 
     facts |= space_facts(history, site, settings, field)
     facts |= frame_facts(history, site, settings, night, span)
     facts |= when_facts(history, night, span, best, facts["budget"])
-    facts["settings"] = settings
+    facts["settings"], facts["powers"] = settings, plan_further.powers_of(site)
     facts["missing"] = plan_table.missing(site, facts)
     facts["numbers"] = plan_table.numbers(facts, night["local"])
     facts["assumed"] = plan_table.assumed(facts)

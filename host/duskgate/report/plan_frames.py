@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+import numpy as np
+
 from ..plan import budget, keepers, shutter
 from ..plan.dark_window import OpenShutter
 from . import plan_history, words
@@ -89,13 +91,12 @@ def budget_facts(history: History, site: Any, hours: float, exceed: bool = False
 
 
 def rests(history: History, site: Any) -> list[dict]:
-    """Heat of each head, by the maker's figures in the site file; nothing for a head without them."""
+    """Heat of each head on the busiest earlier night, by the maker's figures; where none are stated, asked for."""
     out = []
     for head in getattr(site, "heads", ()) or ():
         burst, rest = (getattr(head, key, None) for key in ("burst_fires", "burst_rest_s"))
-        if burst is None or rest is None or not history.fires:
-            continue
-        each = [budget.thermal_rest(head.name, n.fire_s, burst, rest) for n in history.fires]
+        nights = [n.fire_s for n in history.fires] or [np.zeros(0)]
+        each = [budget.thermal_rest(head.name, fire_s, burst, rest) for fire_s in nights]
         out.append(dataclasses.asdict(max(each, key=lambda r: r.worst_n or 0)))
     return out
 

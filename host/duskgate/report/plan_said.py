@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import methods, plan_figures, plan_words, words
+from . import methods, plan_figures, plan_further, plan_words, words
 from .season_said import made_by
 
 READING = "Brackets: 95 % interval and n, or the range of published tables. Other numbers say what they rest on."
@@ -75,6 +75,7 @@ def tables(facts: dict) -> dict:
         "numbers": {"caption": "Numbers", "columns": ["number", "value", "basis"], "rows": rows},
         "said": {"caption": "In words", "columns": ["", ""], "rows": said},
         "guessed": {"caption": "Assumed or missing", "columns": ["what", "why"], "rows": guessed},
+        **plan_further.further(facts),
     }  # fmt: skip
 
 
