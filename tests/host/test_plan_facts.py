@@ -277,3 +277,12 @@ def test_what_was_also_worked_out_stands_on_the_page(site, history):
 
 
 STEPS = '\n[[power_steps]]\nhead = "left"\npower = "1/64"\nt05_us = 38\nrecycle_s = 0.4\nfires = 30\n'
+
+
+def test_numbers_at_their_limit_and_powers_are_told_as_such(site, history):
+    shy = changed(site, animal=dataclasses.replace(site.animal, fires_per_h=2.0))
+    facts = plan_facts.plan_facts(shy, history, DATE, Asked(hours=3.0))
+    fires = facts["numbers"]["fires"]
+    assert fires["basis"] == "computed" and fires["text"] == "6 firings, the limit of 2 an hour"
+    assert facts["numbers"]["power"]["text"] == "1/64 of full"
+    assert facts["numbers"]["sets_left"]["text"] == "1 set"

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__, fields
+from ..plan import power_table
 from . import (
     plan_frames,
     plan_further,
@@ -81,6 +82,8 @@ def settings_of(site: Any, asked: Asked) -> dict[str, dict]:
     powers = [h.power for h in getattr(site, "heads", ()) or ()]
     same = powers[0] if powers and len(set(powers)) == 1 else None
     out["power"] = chosen("Power of each head", "of full", "settings", "heads.power", asked.power, same)
+    if out["power"]["value"] is not None:
+        out["power"]["text"] = f"{power_table.fraction_words(out['power']['value'])} of full"
     if asked.power is None and len(set(powers)) > 1:
         out["power"] |= {"text": "differs from head to head", "reason": "differs from head to head in site.toml"}
     why = "not given: --hours says how long you stay"

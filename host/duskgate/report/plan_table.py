@@ -176,15 +176,25 @@ def _frames(facts: dict) -> dict:
     if kept["per_guest"]:
         out["keepers_per_guest"] = measured("Keepers of each guest", kept["per_guest"], "frames", group="frames")
         out["keepers_per_guest"]["seen"] = kept["per_guest"].get("seen")
-    out["fires"] = measured("Firings in the session", budget["fires"]["expected_n"], "firings", group="budget")
+    out["fires"] = _fires(budget["fires"])
     for cells in budget["cells"]:
         if cells["sets"] is not None:
-            out[f"sets_{cells['head']}"] = fixed(f"{cells['head']}: sets of cells", cells["sets"], "sets", "computed",
-                                                 cells["text"], group="budget")  # fmt: skip
+            said, label = words.count(cells["sets"], "set"), f"{cells['head']}: sets of cells"
+            row = fixed(label, cells["sets"], "sets", "computed", cells["text"], said, "budget")
+            out[f"sets_{cells['head']}"] = row
     out["logger_hours"] = measured("Logger: hours left", budget["logger"]["hours_left"] or None, "h", group="budget")
     for head, e in facts["ready_s"].items():
         out[f"ready_{head}"] = measured(f"{words.head_name(head)}: ready in 95 % after", e, "s", group="budget")
     return out
+
+
+def _fires(fires: dict) -> dict:
+    """Firings of the session; where even a slow night reaches the limit, the limit itself."""
+    expected, label = fires["expected_n"], "Firings in the session"
+    if expected.get("value") is not None and expected["lo"] == expected["hi"]:
+        text = f"{words.number(expected['value'])} firings, the limit of {fires['limit_per_h']:g} an hour"
+        return fixed(label, expected["value"], "firings", "computed", fires["text"], text, "budget")
+    return measured(label, expected, "firings", group="budget")
 
 
 def assumed(facts: dict) -> list[dict]:
