@@ -28,7 +28,7 @@ from click.testing import CliRunner  # noqa: E402
 
 from tests.browser.chromium import CHROMIUM, launch, open_tab  # noqa: E402
 from tests.browser.made import written_by  # noqa: E402
-from tests.cli.season_books import book  # noqa: E402
+from tests.cli.season_books import book, date_of  # noqa: E402
 
 FOLDER = ROOT / ".pictures"
 INPUTS = FOLDER / "inputs.json"
@@ -51,10 +51,22 @@ def several_page(command: str) -> Callable[[Path], Path]:
     return lambda folder: written_by(command, book(folder / command, range(8)), folder / f"{command}.html")
 
 
+def plan_page(folder: Path) -> Path:
+    """The plan for the night after eight invented ones."""
+    from duskgate.cli import main
+
+    page = folder / "plan.html"
+    words = ["plan", str(book(folder / "plan", range(8))), "--date", date_of(8), "--page", str(page)]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 0, done.output
+    return page
+
+
 PAGES: dict[str, Callable[[Path], Path]] = {
     "night": demo_page,
     "season": several_page("season"),
     "delay": several_page("delay"),
+    "plan": plan_page,
 }
 
 
@@ -74,6 +86,7 @@ PICTURES = {
     "night_phone": Picture("night", "visits", width=390),
     "season": Picture("season", "season_map"),
     "delay": Picture("delay", "delay_beam_flash"),
+    "plan": Picture("plan", "strip"),
 }
 
 
@@ -89,7 +102,7 @@ class Words(HTMLParser):
 
 
 def shown(page: str, until: str) -> str:
-    """Hash of what stands on a page down to the words under a figure: its text, and the figures' data, coarsely.
+    """Hash of what stands on a page down to the words under a figure: its text, its lines, the figures' data, coarsely.
 
     Coarsely, because another version of a library may turn the last digits of a number.
     """
@@ -99,8 +112,10 @@ def shown(page: str, until: str) -> str:
     reader.feed(part)
     figures = json.loads(page[page.index(FIGURES) + len(FIGURES) :].partition("</script>")[0])
     drawn = {name: coarse(figures[name]["data"]) for name in re.findall(r'data-figure="([\w-]+)"', part)}
-    assert until in drawn and reader.words
-    return hashlib.sha256(json.dumps([reader.words, drawn], sort_keys=True).encode()).hexdigest()
+    lines = re.findall(r"<(?:rect|line|path)\b[^>]*>", part)  # a drawing that the page itself holds
+    assert (until in drawn or lines) and reader.words
+    said = [reader.words, drawn, lines] if lines else [reader.words, drawn]
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
 
 
 def coarse(thing):
