@@ -267,6 +267,9 @@ def test_what_was_also_worked_out_stands_on_the_page(site, history):
     most = full["flash"]["test_shot"]["most_lux"]
     assert f"below {most:,.0f} lux".replace(",", " ") in said["test shot by day"].replace("\u202f", " ")
     assert said["which path can work"] == full["beam"]["which"]
+    caught = full["exposure"]
+    assert caught["none"] + caught["one"] + caught["more"] == pytest.approx(1) and caught["n"] == 4
+    assert f"no fire {100 * caught['none']:.1f} %" in said["one exposure"] and "a steady rate" in said["one exposure"]
     heat = [text for what, text in full["tables"]["further"]["rows"] if what == "heat of the heads"]
     assert heat[0].startswith("left: at most 40 fires in 600 s") and "give burst_fires and burst_rest_s" in heat[1]
     assert full["tables"]["powers"]["rows"][0] == ["left", "1/64", "38", "not measured", "0.4", "30"]

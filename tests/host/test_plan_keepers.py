@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from duskgate.analysis.season import rate_over_nights
-from duskgate.plan import keepers
+from duskgate.plan import keepers, shutter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -136,3 +136,21 @@ def test_fires_of_a_nights_tables():
     free = keepers.night_fires({"fires": fires, "breaks": breaks, "gaps": gaps}, 0, 10_000_000, free_beam=True)
     assert got.blind.tolist() == [[0.5, 0.7]] and len(free.blind) == 2
     assert (got.lo_s, got.hi_s, got.name) == (0, 10, "first")
+
+
+def test_what_an_exposure_catches_by_hand():
+    # 100 s, 1 s open, fires at 10, 10.5 and 50 s, no sight from 60 to 80 s; openings from 0 to 59 and 80 to 99 s
+    night = keepers.NightFires(np.array([10.0, 10.5, 50.0]), np.array([0, 0, 1]), 0.0, 100.0, np.array([[60.0, 80.0]]))
+    found = keepers.caught([night], 1.0, step_s=0.001)
+    assert found["one"] == pytest.approx((0.5 + 0.5 + 1.0) / 78, abs=1e-3)
+    assert found["more"] == pytest.approx(0.5 / 78, abs=1e-3)
+    assert found["none"] == pytest.approx(1 - 2.5 / 78, abs=1e-3) and found["n_fires"] == 3
+
+
+def test_what_an_exposure_catches_agrees_with_the_closed_form_on_steady_fires():
+    rng = np.random.default_rng(5)
+    fires = np.cumsum(1.5 + rng.exponential(10.0, 20_000))
+    night = keepers.NightFires(fires, np.arange(len(fires)), 0.0, float(fires[-1]), np.zeros((0, 2)))
+    found = keepers.caught([night], 4.0)
+    for share, form in (("none", shutter.p_none), ("one", shutter.p_one), ("more", shutter.p_more)):
+        assert found[share] == pytest.approx(float(form(0.1, 1.5, 4.0)), abs=0.005)

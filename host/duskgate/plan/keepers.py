@@ -90,6 +90,25 @@ def allowed(night: NightFires, open_s: float, pause_s: float) -> dict[str, float
     return {"share": share, "keepers": share * seen / (open_s + pause_s), "watched_s": seen}
 
 
+def caught(nights: Sequence[NightFires], open_s: float, step_s: float = 0.25) -> dict[str, float]:
+    """What an exposure of open_s caught, opened at any moment of sight: shares none, one, more; n_fires, n nights.
+
+    Fires of visits and false ones alike. Moments lie step_s apart; those whose exposure meets blind time are left out.
+    The shares are 0 where there is no such moment.
+    """
+    counts = np.zeros(3)
+    for night in nights:
+        t = np.arange(night.lo_s, night.hi_s - open_s, step_s)
+        blind = np.asarray(night.blind, float).reshape(-1, 2)
+        begun = np.searchsorted(np.sort(blind[:, 0]), t + open_s)
+        over = np.searchsorted(np.sort(blind[:, 1]), t, side="right")
+        t = t[begun == over]
+        fires = np.searchsorted(night.fire_s, t + open_s, side="right") - np.searchsorted(night.fire_s, t)
+        counts += np.bincount(np.minimum(fires, 2), minlength=3)
+    none, one, more = (counts / max(counts.sum(), 1)).tolist()
+    return {"none": none, "one": one, "more": more, "n_fires": sum(len(n.fire_s) for n in nights), "n": len(nights)}
+
+
 def keepers_per_h(nights: Sequence[NightFires], open_s: float, pause_s: float, rate: Rate) -> dict:
     """Keepers an hour with the interval over nights. rate: the estimate of a mean rate from counts and seconds of
     several nights (`duskgate.analysis.season.rate_over_nights`), handed in.

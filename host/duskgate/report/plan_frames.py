@@ -58,6 +58,20 @@ def keepers_facts(
     return {"per_h": found, "per_guest": shared, "frames_per_h": frames, "armed_share": armed}
 
 
+def exposure_facts(history: History, open_s: float | None, ready: dict) -> dict | None:
+    """What one exposure caught on the earlier nights, and what a steady rate with the rig's pause alone would give."""
+    if open_s is None or not history.fires:
+        return None
+    out: dict[str, Any] = {"open_s": open_s, **keepers.caught(history.fires, open_s), "steady": None}
+    seen, dead = plan_history.fires_per_h(history), max((e["value"] for e in ready.values()), default=0.0)
+    per_s = (seen.get("value") or seen.get("seen") or 0.0) / 3600
+    if per_s and per_s * dead < 1:
+        rate = shutter.true_rate(per_s, dead)
+        forms = {"none": shutter.p_none, "one": shutter.p_one, "more": shutter.p_more}
+        out["steady"] = {name: float(form(rate, dead, open_s)) for name, form in forms.items()} | {"dead_s": dead}
+    return out
+
+
 def released_by_beam(used: dict) -> dict:
     """Where the beam releases the camera each firing makes its own frame: no shutter waits, and none is shared."""
     text = "each firing makes its own frame: see the firings"

@@ -29,6 +29,8 @@ def further(facts: dict) -> dict[str, dict]:
     if beam:
         rows.append(["which path can work", beam["which"]])
         rows += [["path", path["text"]] for path in beam["paths"]]
+    if facts["exposure"]:
+        rows.append(["one exposure", exposure_text(facts["exposure"])])
     rows += [["heat of the heads", rest["text"]] for rest in facts["budget"]["rest"]]
     return {
         "further": {"caption": "Also worked out", "columns": ["what", "result"], "rows": rows},
@@ -50,6 +52,22 @@ def test_shot_text(shot: dict | None) -> str:
         when += f" (clear sky: sun below {at['value']:.1f}°, {at['lo']:.1f} to {at['hi']:.1f}° by published tables)"
     setting = f"f/{shot['aperture_f']:g}, ISO {shot['iso']:g}, 1/{1 / shot['shutter_s']:.0f} s"
     return f"{setting}: the shutter time does not change the flash; {when}"
+
+
+def exposure_text(caught: dict) -> str:
+    """How often one exposure caught no fire, exactly one, or several; beside it what a steady rate would give."""
+    n = f"n = {words.count(caught['n'], 'night')}, {words.count(caught['n_fires'], 'fire')}"
+    text = f"{caught['open_s']:g} s, opened at any moment of sight: {shares_text(caught)} ({n}; no interval)"
+    if caught["steady"]:
+        text += f"; a steady rate with {caught['steady']['dead_s']:.2g} s of recycling would give "
+        text += f"{shares_text(caught['steady'])}: visitors come in bouts"
+    return text
+
+
+def shares_text(shares: dict) -> str:
+    """'no fire 90.1 %, one 7.2 %, several 2.7 %'."""
+    said = (("no fire", "none"), ("one", "one"), ("several", "more"))
+    return ", ".join(f"{name} {100 * shares[key]:.1f} %" for name, key in said)
 
 
 def dark_head_texts(heads: list[str], flash: dict) -> list[str]:
