@@ -15,7 +15,7 @@ from duskgate.analysis.stats import Z95, estimate
 SLIGHT = 0.02  # a curve of less weight moves nothing
 Z_95_POINT = 1.6448536269514722
 # A free shape is smoothed, and its own interval does not know what smoothing hid: at the end of nights whose cells gave
-# out suddenly it held the truth in .90 of cases (500 invented nights, seeds not reported). The start holds as it is.
+# out suddenly it held the truth in .90 of cases (450 invented nights, seeds not reported). The start holds as it is.
 SMOOTHED_WIDER = 1.35
 
 Blend = list[tuple[Fit, float]]
