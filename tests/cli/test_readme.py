@@ -81,10 +81,15 @@ def test_readme_first_night_runs_as_written(sandbox, tmp_path):
         assert done.returncode == 0, f"{line}\n{done.stdout[-500:]}\n{done.stderr[-1500:]}"
 
 
-def test_readme_exports_run_as_written(sandbox, tmp_path):
+def stand_beside_demo(sandbox, tmp_path):
+    """A folder with the demo's logbook and site file, as the README's lines expect it."""
     folder, _, _ = sandbox
     for name in ("logbook", "site.toml"):
         os.symlink(folder / "duskgate-demo" / name, tmp_path / name)
+
+
+def test_readme_exports_run_as_written(sandbox, tmp_path):
+    stand_beside_demo(sandbox, tmp_path)
     lines = commands()["export"].splitlines()
     assert len(lines) == 5
     for line in lines:
@@ -94,9 +99,7 @@ def test_readme_exports_run_as_written(sandbox, tmp_path):
 
 
 def test_readme_plans_run_as_written(sandbox, tmp_path):
-    folder, _, _ = sandbox
-    for name in ("logbook", "site.toml"):
-        os.symlink(folder / "duskgate-demo" / name, tmp_path / name)
+    stand_beside_demo(sandbox, tmp_path)
     lines = commands()["plan"].splitlines()
     assert len(lines) == 2
     for line in lines:

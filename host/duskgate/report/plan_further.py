@@ -60,7 +60,7 @@ def exposure_text(caught: dict) -> str:
     text = f"{caught['open_s']:g} s, opened at any moment of sight: {shares_text(caught)} ({n}; no interval)"
     if caught["steady"]:
         text += f"; a steady rate with {caught['steady']['dead_s']:.2g} s of recycling would give "
-        text += f"{shares_text(caught['steady'])}: visitors come in bouts"
+        text += shares_text(caught["steady"])
     return text
 
 
