@@ -5,12 +5,14 @@ import io
 
 import pytest
 from duskgate import sitefile
+from duskgate.plots import style
 from duskgate.report import plan_facts
 from duskgate.report.page import plan_page
 from duskgate.report.plan_facts import Asked
 from duskgate.report.plan_history import History, read_history
 from pypdf import PdfReader
 
+from tests.browser.access import grave, look_over
 from tests.browser.chromium import open_tab
 from tests.cli.season_books import book, date_of
 
@@ -74,4 +76,14 @@ def test_printed_letters_can_be_read(browser, pages):
         .map(e => parseFloat(getComputedStyle(e).fontSize) * 0.75)"""
     )
     assert len(points) > 40 and min(points) >= 6.99
+    tab.page.context.close()
+
+
+@pytest.mark.parametrize("look", style.LOOKS)
+def test_axe_finds_no_serious_fault(browser, pages, look):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    tab = open_tab(browser, pages["four nights"][0])
+    found = look_over(axe.Axe(), tab.page, look)
+    assert len(found["passes"]) >= (20 if look == "day" else 1), "the rules were really run"
+    assert grave(found) == []
     tab.page.context.close()
