@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from duskgate import sitefile
+from duskgate import sitefields, sitefile
 from duskgate.report import plan_facts, plan_frames, plan_history, plan_words
 from duskgate.report.page import plan_page
 from duskgate.report.plan_facts import Asked
@@ -289,3 +289,37 @@ def test_numbers_at_their_limit_and_powers_are_told_as_such(site, history):
     assert fires["basis"] == "computed" and fires["text"] == "6 firings, the limit of 2 an hour"
     assert facts["numbers"]["power"]["text"] == "1/64 of full"
     assert facts["numbers"]["sets_left"]["text"] == "1 set"
+
+
+def measured_rows(site, **own):
+    rows = [{"head": h.name, "power": h.power, "t05_us": 30.0, "t01_us": 95.0 + k, "fires": 18, **own}
+            for k, h in enumerate(site.heads)]  # fmt: skip
+    return tuple(sitefields.PowerStep(**row) for row in rows)
+
+
+def test_measured_durations_and_recycle_times_are_used_and_named(site, history):
+    """Blur is speed times t0.1; the pause of one exposure is the slowest head's own recycle time."""
+    steps = measured_rows(site, recycle_s=0.7)
+    full = plan_facts.plan_facts(changed(site, power_steps=steps), history, DATE, Asked())
+    blur, slowest = full["numbers"]["blur"], steps[-1]
+    assert blur["value"] == pytest.approx(site.animal.speed_m_s * slowest.t01_us / 1000)
+    assert blur["reason"] == f"stated speed x measured flash duration t0.1 ({slowest.head}, n = 18 firings)"
+    ready = full["numbers"][f"ready_{slowest.head}"]
+    assert (ready["value"], ready["text"], ready["n"], ready["basis"]) == (0.7, "0.7 s", 18, "site file")
+    assert "measured: recycle_s in [[power_steps]] of site.toml at 1/64" in ready["reason"]
+    assert full["exposure"]["steady"]["dead_s"] == 0.7
+    assert_every_number_is_founded(full)
+
+
+def test_recycle_times_of_other_powers_or_of_some_heads_leave_the_nights_own(site, history):
+    own = plan_facts.plan_facts(site, history, DATE, Asked())["ready_s"]
+    some = changed(site, power_steps=measured_rows(site, recycle_s=0.7)[:-1])
+    assert plan_facts.plan_facts(some, history, DATE, Asked())["ready_s"] == own != {}
+    steps = measured_rows(site, recycle_s=0.7)
+    assert plan_facts.plan_facts(changed(site, power_steps=steps), history, DATE, Asked(power=0.5))["ready_s"] == own
+
+
+def test_a_duration_that_was_only_reckoned_is_told_as_such(site):
+    steps = measured_rows(site, t01_us=None)
+    reason = alone(changed(site, power_steps=steps))["numbers"]["blur"]["reason"]
+    assert "reckoned from the measured t0.5" in reason

@@ -186,15 +186,14 @@ def frame_facts(history: History, site: Any, settings: dict, night: dict, span: 
     kept = plan_frames.keepers_facts(
         history, settings["shutter_s"]["value"], pause, hours, settings["guests"]["value"], armed
     )
+    ready = plan_frames.ready_s(history, site, settings)
     by_beam = getattr(site, "path", "beam_flash") == "beam_camera"
     if by_beam:
         kept = plan_frames.released_by_beam(used)
     return {
         "shutter": None if by_beam else plan_frames.best_shutter(history, pause, None), "keepers": kept,
-        "exposure": None if by_beam else plan_frames.exposure_facts(
-            history, settings["shutter_s"]["value"], plan_frames.ready_s(history)
-        ),
-        "pause_s": pause, "budget": used, "ready_s": plan_frames.ready_s(history),
+        "exposure": None if by_beam else plan_frames.exposure_facts(history, settings["shutter_s"]["value"], ready),
+        "pause_s": pause, "budget": used, "ready_s": ready,
     }  # fmt: skip
 
 

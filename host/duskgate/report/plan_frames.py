@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from ..plan import budget, keepers, shutter
+from ..plan import budget, keepers, power_table, shutter
 from ..plan.dark_window import OpenShutter
-from . import plan_history, words
+from . import plan_history, plan_table, words
 from .plan_history import History
 from .words import HOUR_US
 
@@ -115,7 +115,24 @@ def rests(history: History, site: Any) -> list[dict]:
     return out
 
 
-def ready_s(history: History) -> dict:
+def ready_s(history: History, site: Any, settings: dict) -> dict:
+    """Gap (s) from a light to the next, by head, as estimates; {} where nothing tells it.
+
+    The site file's own measured recycle times where it has one for every head as set tonight ("stated": the power), as
+    earlier nights may have been at another power; else those after which 95 % of firings succeed, of the newest night
+    that tells one.
+    """
+    heads, steps = plan_table.head_powers(site, settings), plan_table.measured_powers(site)
+    if power_table.slowest(steps, heads, "recycle_s")["value"] is not None:
+        return {head: _stated(power_table.step_at(steps, head, power), power) for head, power in heads}
+    return seen_ready_s(history)
+
+
+def _stated(step: power_table.PowerStep, power: float | None) -> dict:
+    return {"value": step.recycle_s, "lo": None, "hi": None, "n": step.fires or 0, "stated": power}
+
+
+def seen_ready_s(history: History) -> dict:
     """Gap after which 95 % of firings succeed, by head, of the newest night that tells one; {} where none does."""
     for night in reversed(history.sighted):
         found = {h: e for h, e in night.rig.get("recycle_s", {}).items() if words.finite(e.get("value"))}

@@ -89,17 +89,21 @@ def speeds_of(rig: Rig, speed_m_s: float) -> tuple[float, float]:
     return min(float(lo), speed_m_s), max(float(hi), speed_m_s)
 
 
-def blur_facts(site: Any, field: dict | None, t05_us: float | None, t01_us: float | None) -> dict | None:
-    """Blur of the animal during the flash; None without a speed or a duration. longest_us: t0.1 that stays sharp."""
+def blur_facts(site: Any, field: dict | None, t05: dict, t01: dict) -> dict | None:
+    """Blur of the animal during the flash; None without a speed or a duration. longest_us: t0.1 that stays sharp.
+
+    t05, t01: the longest of the heads, us, from `power_table.slowest`; what the blur rests on is kept as "lasts".
+    """
     speed = getattr(getattr(site, "animal", None), "speed_m_s", None)
     pitch = getattr(getattr(site, "camera", None), "pixel_pitch_um", None)
     scale = None if not field or field.get("problem") else field["magnification"]
     longest = None if None in (speed, pitch, scale) else motion.longest_flash_us(speed, scale, pitch)
-    lasting = motion.durations(t05_us, t01_us)
+    lasting = motion.durations(t05["value"], t01["value"])
     if speed is None or (lasting is None and longest is None):
         return None
     out: dict[str, Any] = {"speed_m_s": speed, "longest_t01_us": longest, "pixels": motion.SHARP_PIXELS}
     if lasting is None:
         return out | {"known": False}
     return out | {"known": True, **dataclasses.asdict(motion.blur(speed, lasting, scale, pitch)),
-                  "t05_us": lasting.t05_us, "t01_us": lasting.t01_us}  # fmt: skip
+                  "t05_us": lasting.t05_us, "t01_us": lasting.t01_us,
+                  "lasts": t05 if t01["value"] is None else t01}  # fmt: skip

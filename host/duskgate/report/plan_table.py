@@ -30,11 +30,10 @@ def head_powers(site: Any, settings: dict) -> list[tuple[str, float | None]]:
     return [(h.name, given if given is not None else h.power) for h in getattr(site, "heads", ()) or ()]
 
 
-def flash_lasts(site: Any, settings: dict) -> tuple[float | None, float | None]:
-    """Longest t0.5 and t0.1 of the heads at their powers, us; None where one of them is not measured."""
+def flash_lasts(site: Any, settings: dict) -> tuple[dict, dict]:
+    """Longest t0.5 and t0.1 (us) of the heads at their powers, as `power_table.slowest` gives them."""
     heads, steps = head_powers(site, settings), measured_powers(site)
-    t05, t01 = (power_table.slowest(steps, heads, column)["value"] for column in ("t05_us", "t01_us"))
-    return t05, t01
+    return power_table.slowest(steps, heads, "t05_us"), power_table.slowest(steps, heads, "t01_us")
 
 
 def missing(site: Any, facts: dict) -> list[dict]:
@@ -147,8 +146,9 @@ def _space(facts: dict) -> dict:
                              f"{words.number(field['total_mm'], 1)} mm", "space")  # fmt: skip
     if blur and blur["known"]:
         px = f", {words.number(blur['seen_px'], 1)} pixels" if blur["seen_px"] is not None else ""
-        out["blur"] = fixed("Blur during the flash", blur["seen_mm"], "mm", "computed", "speed x flash duration",
+        out["blur"] = fixed("Blur during the flash", blur["seen_mm"], "mm", "computed", _blur_rests_on(blur),
                             f"{words.number(blur['seen_mm'], 2)} mm{px}", "space")  # fmt: skip
+        out["blur"]["n"] = blur["lasts"]["n"]
     if blur and blur["longest_t01_us"]:
         out["longest_flash"] = fixed(
             "Longest flash that stays sharp",
@@ -160,6 +160,14 @@ def _space(facts: dict) -> dict:
             "space",
         )
     return out
+
+
+def _blur_rests_on(blur: dict) -> str:
+    """Which duration blurs, of which head, and whether it was measured itself."""
+    of = f"{words.head_name(blur['lasts']['head'])}, {fires_said(blur['lasts']['n'])}"
+    if blur["computed"] == "t01_us":
+        return f"stated speed x flash duration t0.1, reckoned from the measured t0.5 ({of})"
+    return f"stated speed x measured flash duration t0.1 ({of})"
 
 
 def _frames(facts: dict) -> dict:
@@ -184,8 +192,23 @@ def _frames(facts: dict) -> dict:
             out[f"sets_{cells['head']}"] = row
     out["logger_hours"] = measured("Logger: hours left", budget["logger"]["hours_left"] or None, "h", group="budget")
     for head, e in facts["ready_s"].items():
-        out[f"ready_{head}"] = measured(f"{words.head_name(head)}: ready in 95 % after", e, "s", group="budget")
+        out[f"ready_{head}"] = _ready(words.head_name(head), e)
     return out
+
+
+def _ready(head: str, e: dict) -> dict:
+    """A head's time to be ready: of earlier nights, or as the site file has it for tonight's power."""
+    if e.get("stated") is None:
+        return measured(f"{head}: ready in 95 % after", e, "s", group="budget")
+    said = fires_said(e["n"])
+    why = f"measured: recycle_s in [[power_steps]] of site.toml at {power_table.fraction_words(e['stated'])}, {said}"
+    row = fixed(f"{head}: ready after", e["value"], "s", "site file", why, f"{e['value']:g} s", "budget")
+    return row | {"n": e["n"]}
+
+
+def fires_said(n: int) -> str:
+    """How many firings a row of the site file rests on."""
+    return f"n = {words.count(n, 'firing')}" if n else "number of firings not stated"
 
 
 def _fires(fires: dict) -> dict:
