@@ -52,6 +52,13 @@ HEAP_FREE = const(0x79)
 SHOT = const(0x7A)
 STOP = const(0x7B)
 
+PULSE = const(0x80)
+PULSE_TIMING = const(0x81)
+PULSE_SAMPLES = const(0x82)
+PULSES_DROPPED = const(0x83)
+PULSE_BLIND_US = const(0x84)
+PULSE_GOES_ON = const(0x85)
+
 NOTE_REFILLED = const(1)
 NOTE_CELLS = const(2)
 NOTE_MOVED = const(3)

@@ -72,6 +72,10 @@ RECORDING: dict[str, dict[str, str]] = {
         "interpreter_version": "object", "tick_fs": "int64", "low_mask": "int16", "channel_mask": "int16",
         "board": "object",
     },
+    "pulses": {
+        "boot": "int32", "t_ns": "int64", "number": "int32", "flash": "int8", "start_ns": "int64", "step_ns": "int32",
+        "peak": "int16", "cut": "bool", "complete": "bool", "codes": "object",
+    },
     "problems": {"file": "object", "offset": "int64", "bytes": "int64", "what": "object"},
 }
 
@@ -80,4 +84,5 @@ READING_KINDS = (
     "battery_mv", "temp_c100", "rtc_unix_ms", "host_unix_ms", "host_unc_us", "clock_state", "clock_set_ms",
     "lost_edges",
     "fifo_drops", "store_lost", "bad_requests", "boot_cause", "levels", "fault", "heap_free", "shot", "stop",
+    "pulses_dropped", "pulse_blind_us",
 )

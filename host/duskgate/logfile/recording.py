@@ -65,6 +65,10 @@ def problems_table(rows: Iterable[dict]) -> pd.DataFrame:
 class Recording:
     """Tables as `fields.RECORDING` names them; times are ns of board time since the start of their boot.
 
+    `pulses` has a row per light pulse: `t_ns` of the FLASH edge, `flash` the mask of the FLASH inputs that changed (bit
+    0 = FLASH1), `start_ns` of the first sample relative to the edge, `codes` a np.uint16 array, one every `step_ns`;
+    not `complete`: only what stands before the first record that is missing.
+
     `boots` has one row per boot, in time order; `boot` elsewhere is its row number. `headers` are the headers of
     the log files (with the host clock readings of the pull), `source` the files read.
     """
@@ -75,6 +79,7 @@ class Recording:
     chatter: pd.DataFrame = field(default_factory=partial(table, "chatter"))
     blind: pd.DataFrame = field(default_factory=partial(table, "blind"))
     boots: pd.DataFrame = field(default_factory=partial(table, "boots"))
+    pulses: pd.DataFrame = field(default_factory=partial(table, "pulses"))
     problems: pd.DataFrame = field(default_factory=partial(table, "problems"))
     headers: list[dict] = field(default_factory=list)
     source: list[str] = field(default_factory=list)

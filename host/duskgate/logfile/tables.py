@@ -11,6 +11,7 @@ from duskgate.fields import BOOT_CAUSES, NOTE_KINDS, READING_KINDS
 from duskgate.logfile import spells, tags
 from duskgate.logfile.boots import BootKey, read_statements
 from duskgate.logfile.levels import CHANNEL_BITS, Edges, Guarded, find_edges
+from duskgate.logfile.pulses import pulses_table
 from duskgate.logfile.recording import coded, problem, table
 from duskgate.logfile.words import Words, signed48, ticks_to_ns
 
@@ -46,6 +47,7 @@ class Decoder:
             "chatter": self._chatter_table(chatter),
             "blind": self._blind(holes, readings),
             "boots": self._boots(readings),
+            "pulses": pulses_table(self.words, self._ns),
         }
 
     def _ns(self, at: np.ndarray, ticks: np.ndarray) -> np.ndarray:

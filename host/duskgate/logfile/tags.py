@@ -10,6 +10,7 @@ BLIND_FROM = 0x63
 CHATTER_EDGES, CHATTER_SHORTEST, CHATTER_LONGEST = 0x68, 0x69, 0x6A
 CHATTER_ACTIVE, CHATTER_SPAN, CHATTER_END = 0x6B, 0x6C, 0x6D
 NOTE, NOTE_TEXT = 0x70, 0x71
+PULSE, PULSE_TIMING, PULSE_SAMPLES, PULSE_GOES_ON = PULSE_CHAIN = 0x80, 0x81, 0x82, 0x85
 
 # tag -> kind of reading. 50 is turned from seconds into milliseconds, levels from the wire into active ones.
 READINGS = {
@@ -17,7 +18,7 @@ READINGS = {
     BOOT_CAUSE: "boot_cause", CLOCK_SECOND: "rtc_unix_ms", CLOCK_STATE: "clock_state", 0x52: "host_unix_ms",
     0x53: "host_unc_us", 0x54: "clock_set_ms", 0x58: "battery_mv", 0x59: "temp_c100", 0x60: "lost_edges",
     0x61: "fifo_drops", 0x62: "store_lost", 0x64: "bad_requests", 0x78: "fault", 0x79: "heap_free", 0x7A: "shot",
-    STOP: "stop",
+    STOP: "stop", 0x83: "pulses_dropped", 0x84: "pulse_blind_us",
 }  # fmt: skip
 SIGNED = (0x54, 0x59)
 INTERPRETERS = {1: "MicroPython on a chip", 2: "MicroPython on a PC", 3: "CPython"}
