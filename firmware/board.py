@@ -6,7 +6,7 @@ import sys
 
 import machine
 import wiring
-from chip.edge_stamper import EdgeStamper, ring_memory
+from chip.edge_stamper import EdgeStamper, left_over, ring_memory
 
 _MEMORY = ring_memory(wiring.RING_BITS)  # before the other modules take pieces of the heap
 # What importing leaves behind would lie between the pieces that stay. After source, which is compiled here, no more
@@ -16,6 +16,7 @@ gc.threshold(16384)
 from chip.button import Button  # noqa: E402
 from chip.flash_fs import FlashFs  # noqa: E402
 from chip.lamp import Lamp  # noqa: E402
+from chip.light_pulse import LightPulse  # noqa: E402
 from chip.pace import Pace  # noqa: E402
 from chip.rtc import Rtc  # noqa: E402
 from chip.shot import Shot  # noqa: E402
@@ -88,6 +89,16 @@ def run(cause, crashes, healthy):
         "pace": Pace(wiring.PAUSE_MS, stream.wait),
         "watchdog": Watchdog(wiring.WATCHDOG_MS),
     }
+    # After the stamper, which clears the PIO block, and the supply, which switches the converter on.
+    parts["pulse"] = LightPulse(
+        left_over(_MEMORY, wiring.PULSE_RING_BITS),
+        wiring.PULSE_ADC,
+        wiring.FIRST_FLASH,
+        wiring.PULSE_STATE_MACHINE,
+        wiring.CLOCK_HZ,
+        wiring.PULSE_STEP_NS,
+        wiring.PULSE_POST_US,
+    )
     boot_id = int.from_bytes(os.urandom(4), "little") or 1
     station = Station(parts, _identity(), settings, store, boot_id, cause, idle)
     if crashes:

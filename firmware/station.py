@@ -6,6 +6,7 @@ Parts by name (the same in chip/ and sim/), each with the methods named here:
   button    pressed() -> once True for each press     lamp      show(state, now_ms)
   shot      fire() -> True, after the pulse
   watchdog  feed()                                    stream    read() -> bytes, write(view) -> bytes taken
+  pulse     see core/pulse_watch.py
   pace      now_ms(), link_ms(), sleep_until(ms, busy), heap_free()
 """
 
@@ -16,6 +17,7 @@ from core.commit_policy import CommitPolicy
 from core.inputs import InputWatch
 from core.link import Frames, RequestReader, Sender
 from core.parts import Parts, error_number
+from core.pulse_watch import PulseWatch
 from core.readings import MINUTE_MS, SUPPLY_MINUTES, Readings
 from core.recorder import Recorder
 from core.shots import Shots
@@ -28,6 +30,7 @@ PUMP_STEPS = 20  # link steps in one pass at most: about 10 frames, some 70 ms o
 PUMP_MS = 70  # and so long, where steps are slow
 LINK_DRAIN_MS = 2000  # time for the last answer to leave before a restart
 SILENT_PERIODS = 2  # counter periods without a word: the stamper is dead
+PUT_OFF_STEP_MS = 10
 IDLE_MS = 1000  # between passes after logging has ended: nothing is due any more
 NIGHT_HOURS = 12  # a night's length where its size is worked out from the hours so far
 
@@ -83,17 +86,21 @@ class Station:
         self._policy = CommitPolicy(settings["commit_s"] * 1000)
         boot_no = store.last_boot_no + 1
         self._facts = boot_facts(identity, self.capture, settings, cause, boot_no)
-        self.recorder = Recorder(store, self._policy, boot_id, boot_no, self._facts, self.capture.levels, self._feed)
+        levels = self.capture.levels
+        hooks = (self._commit_begins, lambda: self.pulses.commit_ended())
+        self.recorder = Recorder(store, self._policy, boot_id, boot_no, self._facts, levels, *hooks)
         self.capture.recorder = self.recorder
+        self.pulses = PulseWatch(self.parts, self.capture, self.recorder, settings)
         self.requests = RequestReader()
         self._frames = Frames()
         self._sender = Sender(self._stream, self._frames)
         self._verbs = Verbs(self, self._frames)
-        self.readings = Readings(self.parts, self.capture, self.recorder, lambda: self.requests.bad)
+        self.readings = Readings(self.parts, self.capture, self.recorder, lambda: self.requests.bad, self.pulses)
         self.readings.low_mv = settings["stop_below_mv"]
         self.inputs = InputWatch(self.capture, sum(1 << CHANNELS.index(name) for name in self.wiring_check))
         self._boot_ms = self._hour_ms = self.pace.now_ms()
         self._store_fault = None  # trouble of the store that is not yet in the log
+        self._put_off_ms = None  # when to look again at a commit that waits for a light
         self._restart = None  # how, once asked for
         self._restart_ms = 0
         self.shots = Shots()
@@ -138,13 +145,14 @@ class Station:
         if now_ms >= self.inputs.due_ms:
             for number, detail in self.inputs.look(now_ms):
                 self._moment_now((fault_value(number, detail),))
+        self.pulses.step(now_ms)
         self.readings.read_clock(now_ms)
         if self.parts.ask("button", faults.BUTTON, "pressed"):
             self.note(records.NOTE_BUTTON, 0, b"")
         self._fire_if_due(now_ms)
         if now_ms >= self._hour_ms:
             self._hour_ms = now_ms + HOUR_MS
-            self._moment_now(((records.HEAP_FREE, self.pace.heap_free(), 0),))
+            self._moment_now(self._hour_values())
         if self.readings.low_minutes >= SUPPLY_MINUTES:
             self.stop(records.STOP_SUPPLY_LOW)
             return
@@ -152,15 +160,24 @@ class Station:
         self._write_faults()
         waiting = self.recorder.block.n
         self._policy.saw(waiting, now_ms)
+        self._put_off_ms = None
         if self._policy.due(waiting, now_ms):
+            if waiting < self._policy.records and self.pulses.puts_off(now_ms):
+                self._put_off_ms = now_ms + PUT_OFF_STEP_MS
+                return
             self.recorder.commit()
             self._policy.saw(0, now_ms)
             self._look_at_store()
 
+    def _hour_values(self):
+        values = ((records.HEAP_FREE, self.pace.heap_free(), 0),)
+        return values + ((records.PULSE_BLIND_US, self.pulses.blind_us(), 0),) if self.pulses.has() else values
+
     def _due_ms(self, now_ms):
         """When the loop has to run again at the latest, as far as the board itself knows."""
         due = min(self._hour_ms, self.readings.due_ms(now_ms))
-        for other in (self._policy.due_ms(), self.shots.due_ms):
+        commit = self._put_off_ms or self._policy.due_ms()
+        for other in (commit, self.shots.due_ms, self.pulses.due_ms):
             if other is not None:
                 due = min(due, other)
         return max(due, now_ms)
@@ -169,6 +186,10 @@ class Station:
         if self._restart is None:
             return False
         return not self._sender.busy() or self.pace.link_ms() - self._restart_ms > LINK_DRAIN_MS
+
+    def _commit_begins(self):
+        self._feed()
+        self.pulses.commit_begins()
 
     def _feed(self):
         self.parts.ask("watchdog", faults.WATCHDOG, "feed")
@@ -232,6 +253,7 @@ class Station:
     def _fire_if_due(self, now_ms):
         number = self.shots.due(now_ms)
         if number:
+            self.pulses.shot(now_ms)
             self._moment_now(((records.SHOT, number, 0),))
             if self.parts.ask("shot", faults.SHOT, "fire") is not True:
                 self.shots.end()

@@ -33,8 +33,15 @@ SUPPLY_UPPER_OHM = 200000
 SUPPLY_LOWER_OHM = 100000
 ADC_REFERENCE_MV = 3300
 
-# Light pulse shape: ADC0.
+# Light pulse shape: ADC0, the pin of that converter which is farthest from the supply's.
 PULSE_ADC = 26
+# The converter's own fastest pace: 96 cycles of its 48 MHz clock, which does not follow CLOCK_HZ.
+PULSE_STEP_NS = 2000
+# The ring stops so long after the first light: 2,048 samples are kept at most, 64 of them before it, and a few more are
+# needed to tell a light that goes on.
+PULSE_POST_US = 4200
+# 2**14 bytes, 8192 samples, 16 ms: the stamper's memory has so much left over, whatever its alignment.
+PULSE_RING_BITS = 14
 
 # Set first thing and never changed: the stamper's tick follows it. 125 MHz gives a tick of exactly 72 ns.
 CLOCK_HZ = 125000000
@@ -42,6 +49,10 @@ CYCLES_PER_TICK = 9  # instructions in one round of the stamper's program, on ea
 
 # State machine 0 of PIO 0: where a radio chip takes a PIO block, it takes the other.
 STATE_MACHINE = 0
+# Beside the stamper in the same block, whose 32 instructions hold both programs: the other block stays free.
+PULSE_STATE_MACHINE = 1
+# The light pulse program reads four neighbours from FLASH1 on.
+FIRST_FLASH = FIRST_INPUT + 3
 
 # 2**15 bytes is the most that a DMA channel can wrap. 8192 words outlast the longest flash write seen or feared
 # (1.2 s) at 6,800 edges a second.

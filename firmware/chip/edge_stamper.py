@@ -33,6 +33,18 @@ def ring_memory(bits):
     return raw, memoryview(raw)[first : first + (size >> 2)]
 
 
+def left_over(memory, bits):
+    """A run of 2**bits bytes, aligned to its size, out of what ring_memory() took and does not use: bits at most one
+    less than there. Half of the memory is left, before the ring or behind it, so one side has a whole such run."""
+    raw, ring = memory
+    start = uctypes.addressof(raw)
+    first = uctypes.addressof(ring) - start >> 2
+    words = 1 << (bits - 2)
+    if first < words:
+        first += len(ring) + words
+    return memoryview(raw)[first - words : first]
+
+
 class EdgeStamper:
     """As core/capture.py wants it. Call once per boot, after the clock frequency was set.
 

@@ -24,6 +24,7 @@ INPUT_TWINS = 20  # channels whose every change coincides
 INPUT_HUM = 21  # changes at the rate of mains; detail, bits 8..15: Hz
 INPUT_CHATTER = 22
 INPUT_SILENT = 23  # never changed, while a light sensor saw many lights
+PULSE = 24  # the converter for light pulses
 
 TEXT = {
     SETTINGS_CHECK: "settings file damaged, defaults hold",
@@ -43,6 +44,7 @@ TEXT = {
     CHANNEL: "an input looks unwired",
     SHOT: "the contact that fires the rig failed",
     STAMPER_LATE: "words were overtaken while being read",
+    PULSE: "light pulses are not watched any more",
 }
 
 

@@ -23,6 +23,10 @@ class Parts:
     def has(self, name):
         return self._parts.get(name) is not None
 
+    def part(self, name):
+        """The part itself, for who asks it in every pass, or None."""
+        return self._parts.get(name)
+
     def fault(self, number, detail=0, write=True):
         self.faults.add(number, detail, self.pace.now_ms(), write)
 

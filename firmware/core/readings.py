@@ -17,11 +17,12 @@ class Readings:
     parts: see core/parts.py, with rtc and supply. bad_requests(): count for tag 64.
     """
 
-    def __init__(self, parts, capture, recorder, bad_requests):
+    def __init__(self, parts, capture, recorder, bad_requests, pulses):
         self._parts = parts
         self._capture = capture
         self._recorder = recorder
         self._bad_requests = bad_requests
+        self._pulses = pulses
         self.supply_mv = self.temp_c100 = None
         self.low_minutes = 0  # readings in a row below the limit
         self.low_mv = 0  # that limit, 0 = none
@@ -78,7 +79,7 @@ class Readings:
         self._minute_ms = max(self._minute_ms + MINUTE_MS, now_ms + 1000)
         self._armed = False
         self._check_clock = True
-        self._recorder.moment(tick, self._clock_values() + self._part_values() + self._counter_values())
+        self._recorder.moment(tick, self._clock_values() + self._part_values(now_ms) + self._counter_values())
 
     def _clock_values(self):
         values = []
@@ -89,12 +90,13 @@ class Readings:
             values.append((records.CLOCK_STATE, state, 0))
         return values
 
-    def _part_values(self):
+    def _part_values(self, now_ms):
         values = []
-        self.supply_mv = self._parts.ask("supply", faults.SUPPLY, "read_mv")
-        if self.supply_mv is not None:
-            values.append((records.SUPPLY_MV, self.supply_mv, 0))
-            self.low_minutes = self.low_minutes + 1 if self.supply_mv < self.low_mv else 0
+        if self._pulses.lend(now_ms):
+            self.supply_mv = self._parts.ask("supply", faults.SUPPLY, "read_mv")
+            if self.supply_mv is not None:
+                values.append((records.SUPPLY_MV, self.supply_mv, 0))
+                self.low_minutes = self.low_minutes + 1 if self.supply_mv < self.low_mv else 0
         self.temp_c100 = self._parts.ask("rtc", faults.RTC, "temp_c100") if self._rtc_answers else None
         if self.temp_c100 is not None:
             values.append((records.TEMPERATURE_C100, self.temp_c100, 0))
@@ -111,6 +113,10 @@ class Readings:
             if value != self._told.get(tag, 0):
                 self._told[tag] = value
                 values.append((tag, value, 0))
+        for why, value in enumerate(self._pulses.dropped):
+            if value != self._told.get(-why - 1, 0):
+                self._told[-why - 1] = value
+                values.append((records.PULSES_DROPPED, value, why))
         return values
 
     # -- the clock chip ------------------------------------------------------------------------------------------

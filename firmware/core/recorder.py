@@ -15,7 +15,7 @@ class Recorder:
     `top` is the highest tick of a stamped record so far; a group stamped earlier is moved up to it.
     """
 
-    def __init__(self, log_store, policy, boot_id, boot_no, facts, levels, before_commit=None):
+    def __init__(self, log_store, policy, boot_id, boot_no, facts, levels, before_commit=None, after_commit=None):
         self.store = log_store
         self.policy = policy
         self.boot_id = boot_id
@@ -25,6 +25,7 @@ class Recorder:
         self._facts = facts
         self._levels = levels
         self._before_commit = before_commit
+        self._after_commit = after_commit
         self._stated = False  # the segment that grows holds this boot's statement
         self._statement_waits = False  # ... or the block being filled does
         self._kept = bytearray(_KEPT_BYTES)  # a ring of the records of blocks that are no longer waiting
@@ -72,6 +73,18 @@ class Recorder:
     def moment(self, tick, values, backward=False):
         return self.group(tick, records.MOMENT, 0, values, backward)
 
+    def chain(self, tick, values, packed):
+        """A moment with values and packed value records; it may lie before records already written. Bytes of it."""
+        n = 1 + len(values) + len(packed) // records.SIZE
+        if self.block.n + n > self.block.most:
+            self.commit()
+        self.block.put(tick, records.MOMENT, 0)
+        for value_tag, value, index in values:
+            self.block.put(value, value_tag, index)
+        self.block.put_packed(packed)
+        self.records += n
+        return records.SIZE * n
+
     def commit(self):
         """Write what waits. Returns False where it could not be stored: it is then counted as lost."""
         block = self.block
@@ -96,6 +109,8 @@ class Recorder:
         self._committed_top = self.top
         self._committed_levels = self._levels()
         block.n = 0
+        if self._after_commit:
+            self._after_commit()
         return safe
 
     def _keep(self):

@@ -16,6 +16,7 @@ KNOWN = {
     "chatter_limit": (0, 100000, 200, "now"),  # edges a second and channel stored one by one, 0 = no limit
     "commit_s": (1, 60, 10, "now"),  # longest wait of a record for its commit
     "drop_unpulled": (0, 1, 0, "now"),  # 1: overwrite the oldest night rather than stop when the store is full
+    "pulse_kb": (0, 1000, 64, "now"),  # thousand bytes of light pulses kept in a night, 0 = none are watched
     "stop_below_mv": (0, 60000, 0, "now"),  # logging ends in order below this supply, 0 = never
 }
 

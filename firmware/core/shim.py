@@ -33,5 +33,5 @@ def _same(value):
 
 
 # In viper code these are types and casts, built into its compiler; elsewhere they stand in annotations and do nothing.
-ptr8 = ptr32 = uint = _same
-__all__ = ("const", "micropython", "ptr8", "ptr32", "uint")
+ptr8 = ptr16 = ptr32 = uint = _same
+__all__ = ("const", "micropython", "ptr8", "ptr16", "ptr32", "uint")

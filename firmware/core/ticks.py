@@ -38,6 +38,8 @@ SECOND_BIT = const(13)  # 0x80 where SECOND is wired, else 0
 FRESH = const(14)  # 1: the next word is stated as levels, not as an edge
 STOP_AT_FALL = const(15)  # 1: return after the next falling edge of SECOND
 FALLS = const(16)  # falling edges of SECOND in the list of falls
+LIGHT_EPOCHS = const(17)  # first light on a FLASH input since this was set to 0, as EPOCHS ...
+LIGHT_LOW = const(18)  # ... and LOW
 # chatter guard
 LIMIT = const(20)  # edges a second and channel that are still stored one by one
 GUARDED = const(21)  # channels whose edges are summarised
@@ -63,6 +65,7 @@ LAST_EPOCHS = const(7)  # tick of the last edge, guarded or not; 0: none yet
 LAST_LOW = const(8)
 
 STATE_WORDS = const(96)
+FLASHES = const(0x78)
 FALLS_MOST = const(64)
 NO_LIMIT = const(0x3FFFFFFF)
 NO_INTERVAL = const(0x3FFFFFFF)
@@ -138,6 +141,10 @@ def unroll(ring: ptr32, s: ptr32, out: ptr8, falls: ptr32) -> int:
             break
         if changed:
             s[TOUCHED] = int(s[TOUCHED]) | changed
+            if changed & (levels ^ int(s[LOW_MASK])) & FLASHES:
+                if not int(s[LIGHT_EPOCHS]):
+                    s[LIGHT_EPOCHS] = new_epochs
+                    s[LIGHT_LOW] = new_low
             bit = 1
             place = CHANNEL
             while bit <= changed:
@@ -270,6 +277,15 @@ class Unroller:
         if not self.s[place + LAST_EPOCHS]:
             return None
         return (self.s[place + LAST_EPOCHS] - 1) << 24 | self.s[place + LAST_LOW]
+
+    def first_light(self):
+        """Tick of the first light on a FLASH input since forget_light(), or None."""
+        if not self.s[LIGHT_EPOCHS]:
+            return None
+        return (self.s[LIGHT_EPOCHS] - 1) << 24 | self.s[LIGHT_LOW]
+
+    def forget_light(self):
+        self.s[LIGHT_EPOCHS] = 0
 
     def levels(self):
         return self.s[PREVIOUS]

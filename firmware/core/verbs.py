@@ -123,6 +123,8 @@ class Verbs:
             ("still_s", capture.still_s()),
             ("shots_left", logger.shots.left),
             ("inputs", logger.inputs.found()),
+            ("pulses", logger.pulses.number if logger.pulses.has() else None),
+            ("pulses_dropped", logger.pulses.dropped),
         )
 
     def tick(self, _ss, arguments):

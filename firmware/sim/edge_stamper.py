@@ -22,6 +22,7 @@ class EdgeStamper:
         self.ring = array("I", [0] * RING_WORDS)
         self.read = self.unread = 0
         self.dropped = False
+        self.light = None  # told of each change: changed(tick, active before, active after)
         self._time = time
         self._wave = wave
         self._low_mask = low_mask
@@ -43,8 +44,11 @@ class EdgeStamper:
         self.run_to(tick)
         levels = (active ^ self._low_mask) & 0x7F | self._levels & 0x80
         if levels != self._levels:
+            before = self.active()
             self._levels = levels
             self._word(tick)
+            if self.light is not None:
+                self.light.changed(tick, before, active & 0x7F)
 
     def active(self):
         """Active levels of bits 0..6 now."""

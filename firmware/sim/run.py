@@ -26,6 +26,7 @@ from sim import flash_fs, scene, usb  # noqa: E402
 from sim.button import Button  # noqa: E402
 from sim.edge_stamper import EdgeStamper  # noqa: E402
 from sim.lamp import Lamp  # noqa: E402
+from sim.light_pulse import LightPulse  # noqa: E402
 from sim.pace import BoardReset, Pace, Time  # noqa: E402
 from sim.rtc import Rtc  # noqa: E402
 from sim.shot import Shot  # noqa: E402
@@ -133,6 +134,8 @@ class Board:
             "pace": self.pace,
             "shot": Shot(self.pace, header),
         }
+        if header.get("light_pulse"):
+            self.parts["pulse"] = self.stamper.light = LightPulse(self.time, header)
 
     def _handlers(self):
         handlers = [None] * scene.KINDS

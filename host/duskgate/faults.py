@@ -31,6 +31,7 @@ BOARD = {
     14: ("the watchdog failed", "restart the board; load the firmware again if it stays"),
     16: ("stamps were overtaken while being read", "mend what flickers"),
     17: ("the contact that fires the rig failed", "look at SHOT and its optocoupler"),
+    24: ("light pulses were not watched any more", "restart the board; load the firmware again if it stays"),
 }
 
 # the same for an input; {who} its name, or several

@@ -40,6 +40,7 @@ def test_state():
         "tick", "levels", "records", "waiting", "ring_lost", "fifo_drops", "store_lost", "bad_requests", "segments",
         "unpulled_bytes", "free_bytes", "nights_left", "store", "clock_second", "clock_state", "supply_mv", "temp_c100",
         "faults", "heap_free", "edges", "still_s", "shots_left", "inputs",
+            "pulses", "pulses_dropped",
     }  # fmt: skip
     assert state["levels"] == 0x7E and state["store"] == "ok" and state["faults"] == []
     assert state["supply_mv"] == 3912 and state["temp_c100"] == -325 and state["clock_state"] == 0
