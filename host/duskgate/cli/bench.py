@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from ..errors import UsageError
+from .bench_pulse import bench_pulse, check_options, powers_of
 from .board_options import example, json_option, port_option
 from .history import site_option
 from .say import ask_for, ask_yes, say_answer
@@ -25,7 +26,7 @@ def gaps_of(ctx: click.Context, param: click.Parameter, value: str) -> list[floa
     return gaps
 
 
-@example("duskgate bench --shots 8 --gap 0.3 --yes")
+@example("duskgate bench --shots 8 --gap 0.3 --yes", "duskgate bench --pulse --powers 1/2,1/16 --page pulses.html")
 @click.command("bench")
 @click.option("--shots", type=click.IntRange(1, SHOTS_MOST), default=20, show_default=True, help="Fires at each gap.")
 @click.option(
@@ -34,7 +35,17 @@ def gaps_of(ctx: click.Context, param: click.Parameter, value: str) -> list[floa
 )  # fmt: skip
 @click.option("--by-hand", is_flag=True, help="Guide your hand through the beam instead of firing through SHOT.")
 @click.option("--heads-alone", is_flag=True, help="Ask for each head alone, and learn which light sensor sees it.")
-@click.option("--save", is_flag=True, help="Write what --heads-alone proved into the site file.")
+@click.option("--pulse", is_flag=True, help="Measure the light pulses of each head alone, at each of its powers.")
+@click.option(
+    "--powers", callback=powers_of, metavar="P[,P..]",
+    help="With --pulse: powers to measure, as 1,1/2,1/16. Default: those of the site file.",
+)  # fmt: skip
+@click.option("--only", multiple=True, metavar="HEAD", help="With --pulse: measure this head only; may be repeated.")
+@click.option(
+    "--page", type=click.Path(path_type=Path, dir_okay=False), help="With --pulse: write its page, one HTML file."
+)
+@click.option("--force", is_flag=True, help="Replace a page that exists.")
+@click.option("--save", is_flag=True, help="Write what --heads-alone or --pulse proved into the site file.")
 @click.option("--yes", is_flag=True, help="Fire at once, without asking.")
 @click.option(
     "--logbook", type=click.Path(path_type=Path), default=Path("bench"), show_default=True,
@@ -49,12 +60,13 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
     SHOT closes the transmitter's contact, and a jumper shows the same moment to BEAM2, so that start and light are
     stamped by one clock (hardware_notes/bench.md has the wiring and the cautions). The log of it is pulled into a
     folder of its own. Flash heads overheat: keep to what their maker allows in a row.
-    """
-    from ..link.port import BoardLink, one_port
-    from .bench_run import Run
 
-    if how["save"] and not heads_alone:
-        raise UsageError("--save goes with --heads-alone: it writes which sensor sees which head")
+    With --pulse and a photodiode on PULSE (hardware_notes/pulse.md) each head is fired alone at each power: how long
+    its light lasts, how strong it is, whether the heads are alike, and, with several gaps, how it charges.
+    """
+    check_options(how, {"--by-hand": by_hand, "--heads-alone": heads_alone})
+    if how["save"] and not (heads_alone or how["pulse"]):
+        raise UsageError("--save goes with --heads-alone or --pulse: it writes what they proved")
     if by_hand and heads_alone:
         raise UsageError("choose one of --by-hand and --heads-alone")
     if how["logbook"].name == "logbook":
@@ -62,8 +74,21 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
     site, site_path = site_of(how["site_path"], how["logbook"])
     if how["save"] and site_path is None:
         raise UsageError("--save needs a site file: duskgate site writes one, or name it with --site")
+    how |= {"site": site, "site_path": site_path, "gaps": gaps, "shots": shots}
+    if how["pulse"]:
+        bench_pulse(how)
+    else:
+        bench_delays(by_hand, heads_alone, how)
+
+
+def bench_delays(by_hand: bool, heads_alone: bool, how: dict[str, Any]) -> None:
+    """Fire as asked, and tell delays, skew, recycle time or the heads' sensors."""
+    from ..link.port import BoardLink, one_port
+    from .bench_run import Run
+
+    site, shots, gaps = how["site"], how["shots"], how["gaps"]
     with BoardLink(one_port(how["port"])) as link:
-        run = Run(link, how["logbook"], site_path, quiet=how["as_json"])
+        run = Run(link, how["logbook"], how["site_path"], quiet=how["as_json"])
         run.begin()
         if not how["yes"]:
             fires = shots * (1 if by_hand else len(gaps)) * (1 if not heads_alone else len(head_names(site)))
@@ -72,7 +97,7 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
             )
         asked = fire(run, shots, gaps, by_hand, head_names(site) if heads_alone else [])
         rec = run.pull()
-    show(run, rec, asked, by_hand, how | {"site": site, "site_path": site_path, "gaps": gaps})
+    show(run, rec, asked, by_hand, how)
 
 
 def site_of(site_path: Path | None, logbook: Path) -> tuple[Any, Path | None]:

@@ -2,6 +2,7 @@
 
 import functools
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +72,27 @@ class Run:
         except LinkError:
             say("duskgate: the board could not be told to stop firing: unplug it or the transmitter", err=True)
 
+    def begin_step(self) -> tuple[int, int]:
+        """Where the log stands before a step: its newest segment, and the board's tick."""
+        self.link.commit()
+        return max((s.number for s in self.link.list_segments()), default=0), self._tick()
+
+    def end_step(self, begun: tuple[int, int]) -> tuple[int, int, int]:
+        """The same step with the tick of its end."""
+        return (*begun, self._tick())
+
+    def look(self, step: tuple[int, int, int]) -> Any:
+        """The log since a step began, read at once and kept nowhere; `pull` fetches all of it in the end."""
+        from ..logfile import decode
+        from .pull import pull_with
+
+        self.link.commit()
+        with tempfile.TemporaryDirectory() as folder:
+            result = pull_with(self.link, Path(folder), None, from_segment=step[0], mark=False)
+            if result.path is None:
+                raise LinkError("the board's log holds nothing of this step: duskgate check says what is wrong")
+            return decode.read_dgl_files([result.path])
+
     def by_hand(self, count: int, pause_s: float) -> None:
         """Guide a hand through the beam. Raises UsageError where none came."""
         from .hands import BeamHands
@@ -100,14 +122,21 @@ class Run:
 
         return self._cut(decode.read_dgl_files([p for p in Logbook(self.folder).files() if board in p.stem]))
 
+    def span_of(self, rec: Any, step: tuple[int, int, int]) -> tuple[int, int, int]:
+        """(boot, first and last ns) of a step in the recording."""
+        return self._ticks_ns(rec, step[1], step[2])
+
     def _span_ns(self, rec: Any) -> tuple[int, int, int]:
         """(boot, first and last ns) of this run in the recording."""
+        return self._ticks_ns(rec, self.start_tick, self.end_tick)
+
+    def _ticks_ns(self, rec: Any, first: int, last: int) -> tuple[int, int, int]:
         found = rec.boots.index[rec.boots["boot_id"] == self.who["boot_id"]]
         if not len(found):
             raise LinkError("the board restarted while it was measured: try again")
         boot = int(found[-1])
         fs = int(rec.boots["tick_fs"].iloc[boot])
-        return boot, self.start_tick * fs // 1_000_000, self.end_tick * fs // 1_000_000
+        return boot, first * fs // 1_000_000, last * fs // 1_000_000
 
     def _cut(self, rec: Any) -> Any:
         """Only the shots of this run; edges and anchors stay."""

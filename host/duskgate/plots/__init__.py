@@ -5,6 +5,7 @@ that the facts do not say.
 """
 
 from . import (
+    bench_pulse,
     blind,
     delay,
     delay_rigs,
@@ -35,6 +36,7 @@ FIGURES = {
 }
 
 
+BENCH_FIGURES = {"pulses": bench_pulse.pulses, "charge": bench_pulse.charge}
 RIG_FIGURES = {"shapes": delay_rigs.shapes, "late": delay_rigs.late, "time": delay_rigs.over_time}
 
 
@@ -50,6 +52,12 @@ def describe_rigs(name: str, facts: dict) -> dict:
     """The same for the delay's page, whose figures say in their facts under "draw" which of RIG_FIGURES they are."""
     said = facts["figures"][name]
     return RIG_FIGURES[said["draw"]](said, facts)
+
+
+def describe_bench(name: str, facts: dict) -> dict:
+    """The same for the page of the bench's light pulses; its facts say under "draw" which of BENCH_FIGURES it is."""
+    said = facts["figures"][name]
+    return BENCH_FIGURES[said["draw"]](said, facts)
 
 
 def build(name: str, tables: dict, facts: dict):

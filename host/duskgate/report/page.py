@@ -31,3 +31,9 @@ def delay_page(facts: dict) -> str:
 def plan_page(facts: dict) -> str:
     """The page of a plan as text (UTF-8), from the facts of `plan_facts` alone; it prints on one sheet."""
     return whole_page("plan.html.j2", facts, {})
+
+
+def bench_pulse_page(facts: dict) -> str:
+    """The page of the bench's light pulses as text (UTF-8), from the facts of `bench --pulse` alone."""
+    figures = {name: plots.describe_bench(name, facts) for name in facts["figures"]}
+    return whole_page("bench_pulse.html.j2", facts, figures)
