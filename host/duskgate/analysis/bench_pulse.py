@@ -81,7 +81,7 @@ def step_facts(rec: Any, step: Step) -> tuple[dict[str, Any], pd.DataFrame]:
     """
     rows = step_rows(rec, step)
     good = rows[rows["verdict"] == "good"]
-    full = good[~(good["gap_s"] < LONGEST * max(step.gaps_s))]
+    full = rested(good, step)
     found = {
         "head": step.head, "power": step.power, "gaps_s": list(step.gaps_s), "shots": step.shots,
         "lights": len(lights_ns(rec, step)), "pulses": len(rows), "good": len(good),
@@ -114,6 +114,12 @@ def typical(pulses: pd.DataFrame, full: pd.DataFrame) -> dict[str, Any] | None:
         "number": int(number), "t_us": t_us[shown][step].tolist(),
         "share": np.round(share[shown][step], 4).tolist(), "marks_us": dict(found.marks_us),
     }  # fmt: skip
+
+
+def rested(good: pd.DataFrame, step: Step) -> pd.DataFrame:
+    """The good pulses at the longest gap; with the first of the step, of unknown gap, only where the rest are few."""
+    longest = good[good["gap_s"] >= LONGEST * max(step.gaps_s)]
+    return longest if len(longest) >= LEAST else good[~(good["gap_s"] < LONGEST * max(step.gaps_s))]
 
 
 def _verdict(found: dict[str, Any]) -> str:

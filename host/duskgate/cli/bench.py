@@ -26,7 +26,7 @@ def gaps_of(ctx: click.Context, param: click.Parameter, value: str) -> list[floa
     return gaps
 
 
-@example("duskgate bench --shots 8 --gap 0.3 --yes", "duskgate bench --pulse --powers 1/2,1/16 --page pulses.html")
+@example("duskgate bench --shots 8 --gap 0.3 --yes")
 @click.command("bench")
 @click.option("--shots", type=click.IntRange(1, SHOTS_MOST), default=20, show_default=True, help="Fires at each gap.")
 @click.option(
@@ -62,7 +62,10 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
     folder of its own. Flash heads overheat: keep to what their maker allows in a row.
 
     With --pulse and a photodiode on PULSE (hardware_notes/pulse.md) each head is fired alone at each power: how long
-    its light lasts, how strong it is, whether the heads are alike, and, with several gaps, how it charges.
+    its light lasts, how strong it is, whether the heads are alike, and, with several gaps, how it charges:
+
+    \b
+      duskgate bench --pulse --powers 1/2,1/16 --shots 10 --page pulses.html
     """
     check_options(how, {"--by-hand": by_hand, "--heads-alone": heads_alone})
     if how["save"] and not (heads_alone or how["pulse"]):

@@ -15,12 +15,11 @@ port_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON, for scripts.")
 
 
-def example(*texts: str) -> Callable[[Any], Any]:
-    """Give a command's help examples that can be typed as they stand (a test runs each)."""
+def example(text: str) -> Callable[[Any], Any]:
+    """Give a command's help an example that can be typed as it stands (a test runs each)."""
 
     def put(command: click.Command) -> click.Command:
-        lines = "".join(f"\n  {text}" for text in texts)
-        command.epilog = f"\b\nExample{'s' if len(texts) > 1 else ''}:{lines}"
+        command.epilog = f"\b\nExample:\n  {text}"
         return command
 
     return put

@@ -117,7 +117,7 @@ def lines(facts: dict) -> list[str]:
             out.append(f"         {rest}; left out: {left_out(step)}")
         if step["charge"]:
             out.append(f"Charge   {step_name(step)}: {step['charge']['text']}")
-    out += [f"Heads    {pair}: {name}: {what}. {text}" for pair, name, what, text in alike_rows(facts)]
+    out += [f"Heads    {pair}, {name}: {text}" for pair, name, _, text in alike_rows(facts)]
     if facts["alike"]:
         out.append(f"         {facts['criterion']}")
     if facts.get("site_file"):
@@ -180,19 +180,21 @@ def answer(facts: dict, good: list[dict]) -> list[str]:
 def tables(facts: dict) -> dict[str, dict]:
     """Tables {caption, columns, rows} of text."""
     steps = [
-        [step["head"], fraction_words(step["power"]), WHAT.get(step["verdict"], step["verdict"]),
-         *(words.estimate_text(step.get(key), unit) for key, _, unit in COLUMNS), left_out(step)]
+        [step_name(step), *(words.estimate_text(step.get(key), unit) for key, _, unit in COLUMNS[:2]),
+         f"{WHAT.get(step['verdict'], step['verdict'])}: {step['good']} of {step['shots']}", left_out(step)]
         for step in facts["steps"]
     ]  # fmt: skip
-    also = [[step_name(step), *(words.estimate_text(step.get(key), unit) for key, _, unit in ALSO)]
+    also = [[step_name(step), *(words.estimate_text(step.get(key), unit) for key, _, unit in (*COLUMNS[2:], *ALSO))]
             for step in facts["steps"]]  # fmt: skip
+    pairs = [[f"{pair}, {name}", what, text] for pair, name, what, text in alike_rows(facts)]
     charge = [[step_name(step), step["charge"]["text"]] for step in facts["steps"] if step["charge"]]
     return {
-        "steps": _table("Pulses of each head at each power", ["head", "power", "result",
-                        *(name for _, name, _ in COLUMNS), "left out"], steps),
-        "also": _table("Rise and delay", ["step", *(name for _, name, _ in ALSO)], also),
-        "alike": _table("Heads set beside each other", ["heads", "in", "result", "why"], alike_rows(facts)),
-        "charge": _table("Energy against the gap between shots", ["step", "charge"], charge),
+        "steps": _table("Duration of the light, each head alone", ["head and power", *(name for _, name, _ in
+                        COLUMNS[:2]), "pulses", "left out"], steps),
+        "also": _table("Peak, energy, rise and delay", ["head and power", *(name for _, name, _ in
+                       (*COLUMNS[2:], *ALSO))], also),
+        "alike": _table("Heads set beside each other", ["heads", "result", "why"], pairs),
+        "charge": _table("Energy against the gap between shots", ["head and power", "charge"], charge),
     }  # fmt: skip
 
 
