@@ -56,6 +56,23 @@ def note(kind: int, head: int = 0, text: str = "") -> list[bytes]:
     return [value(0x70, kind, head)] + [value(0x71, int.from_bytes(p, "little"), i) for i, p in enumerate(parts)]
 
 
+def pulse(codes: Sequence[int], tick: int = 1000, number: int = 1, flash: int = 1, lead_ns: int = 128_000,
+          cut: int = 0, per_group: int = 59) -> list[list[bytes]]:  # fmt: skip
+    """A light pulse's groups of records, one sample every 2 us (FORMAT.md 2.5)."""
+    nibbles: list[int] = []
+    for before, code in zip([None, *codes], codes, strict=False):
+        if before is not None and abs(code - before) <= 7:
+            nibbles.append(code - before + 7)
+        else:
+            nibbles += ([] if before is None else [15]) + [code >> 8, code >> 4 & 15, code & 15]
+    rows = [nibbles[at : at + 12] for at in range(0, len(nibbles), 12)]
+    samples = [value(0x82, sum(n << 4 * k for k, n in enumerate(row)), i & 0xFF) for i, row in enumerate(rows)]
+    header = number & 0xFFFF | len(codes) << 16 | max(codes, default=0) << 28 | cut << 40
+    first = [moment(tick), value(0x80, header, flash), value(0x81, 2000 | lead_ns << 24), *samples[:per_group]]
+    more = range(per_group, len(samples), per_group)
+    return [first, *([moment(tick), value(0x85, number & 0xFFFF), *samples[at : at + per_group]] for at in more)]
+
+
 def chatter(channel: int, edges: int, shortest: int, longest: int, active: int, span: int, end: int) -> list[bytes]:
     numbers = (edges, shortest, longest, active, span, end)
     return [value(0x68 + i, number, channel) for i, number in enumerate(numbers)]

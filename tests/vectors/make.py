@@ -7,6 +7,7 @@ committed, and a test fails when this script would write something else.
 import json
 import struct
 import zlib
+from itertools import pairwise
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -40,6 +41,28 @@ def frame(kind: int, ss: int, payload: bytes) -> bytes:
     return head + struct.pack("<H", zlib.crc32(head) % 65536) + payload + struct.pack("<I", zlib.crc32(payload))
 
 
+def pulse_header(number: int, kept: int, peak: int, cut: int) -> int:
+    return number | kept << 16 | peak << 28 | cut << 40
+
+
+def nibbles_of(codes: list[int]) -> list[int]:
+    found = [codes[0] // 256, codes[0] // 16 % 16, codes[0] % 16]
+    for before, code in pairwise(codes):
+        near = -7 <= code - before <= 7
+        found += [code - before + 7] if near else [15, code // 256, code // 16 % 16, code % 16]
+    return found
+
+
+def numbered(nibbles: list[int], first: int) -> list[list[int]]:
+    """Records 82 with 12 nibbles each, the first as the lowest."""
+    rows = [nibbles[at : at + 12] for at in range(0, len(nibbles), 12)]
+    return [[sum(n << 4 * k for k, n in enumerate(row)), 0x82, first + i] for i, row in enumerate(rows)]
+
+
+# differences of 0, 7, -7, 8 and -8, and steps over most of the range
+PULSE_CODES = [100, 100, 107, 100, 108, 100, 1100, 1090, 900, 500, 260, 130, 104, 101]
+PULSE_NIBBLES = nibbles_of(PULSE_CODES)
+
 BLOCKS = {
     "one levels record": (1, 1, 0, [[0, 0x02, 0x7F]]),
     "a boot statement": (
@@ -69,6 +92,26 @@ BLOCKS = {
         [[2**48 - 1, 0x03, 0], [-1234, 0x59, 0], [2**48 - 1, 0x52, 0], [0, 0x78, 255]],
     ),
     "a full block": (7, 3, 1029, [[16_777_215 * k, 0x01, k % 128] for k in range(508)]),
+    "a light pulse in two groups": (
+        0xDEADBEEF,
+        12,
+        7,
+        [
+            [5_000_000_000, 0x03, 0],
+            [pulse_header(number=9, kept=14, peak=1100, cut=0), 0x80, 0b0001],
+            [2000 | 4500 << 24, 0x81, 0],
+            *numbered(PULSE_NIBBLES[:12], 0),
+            [5_000_000_000, 0x03, 0],
+            [9, 0x85, 0],
+            *numbered(PULSE_NIBBLES[12:], 1),
+        ],
+    ),
+    "what was missed of light pulses": (
+        0xDEADBEEF,
+        12,
+        8,
+        [[6_000_000_000, 0x03, 0], [3, 0x83, 0], [2, 0x83, 1], [1, 0x83, 2], [86_400_000_123, 0x84, 0]],
+    ),
 }
 REQUESTS = {
     "no argument": (0x00, ["who"]),
