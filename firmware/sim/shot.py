@@ -1,7 +1,8 @@
 """SHOT on the virtual board: a jumper carries it to BEAM2, and a rig answers where the scene's header describes one.
 
 Header: "shot_rig": {"latency_us": [for FLASH1.. , null where there is no head], "jitter_us": half width of an even
-spread, "light_us": length of the light}. Such a rig is invented; its answers follow the scene's seed.
+spread, "light_us": length of the light, "alone_shots": where given, one head alone is switched on, and after so many
+shots the next}. Such a rig is invented; its answers follow the scene's seed.
 """
 
 from core.shim import const
@@ -19,6 +20,12 @@ class Shot:
         self._pace = pace
         self._rig = header.get("shot_rig") or {}
         self._random = header.get("seed", 0) * 2654435761 & 0xFFFFFFFF
+        self._fired = 0
+
+    def _switched_on(self, head):
+        """Whether this head has its switch on at this shot."""
+        alone = self._rig.get("alone_shots")
+        return not alone or self._fired // alone % len(self._rig["latency_us"]) == head
 
     def _jitter_us(self):
         """Even spread of -jitter..+jitter, in whole microseconds (Numerical Recipes' 32-bit congruence)."""
@@ -29,9 +36,10 @@ class Shot:
     def fire(self):
         changes = [(0, _BEAM2, 0), (_WIDTH_US * _US, 0, _BEAM2)]
         for head, latency_us in enumerate(self._rig.get("latency_us", ())):
-            if latency_us is not None:
+            if latency_us is not None and self._switched_on(head):
                 at = max(0, latency_us + self._jitter_us()) * _US
                 bit = 1 << (_FLASH1_BIT + head)
                 changes += [(at, bit, 0), (at + self._rig.get("light_us", 100) * _US, 0, bit)]
+        self._fired += 1
         self._pace.play(sorted(changes))
         return True
