@@ -46,6 +46,7 @@ METHODS = (
      "source": "energy C V² / 2: maths; Seber and Wild 1989, Nonlinear Regression, section 5.4"},
 )  # fmt: skip
 FACTS_VERSION = 1
+BEFORE_THE_NIGHT = "unplug the board once before the night: until then these pulses count into what it keeps a night"
 LIMITS = (
     "The photodiode sees the head from one side: a diffuser, an angle or a wall changes peak and energy, not t0.5 and "
     "t0.1.",
@@ -122,7 +123,7 @@ def lines(facts: dict) -> list[str]:
         out.append(f"         {facts['criterion']}")
     if facts.get("site_file"):
         out.append(f"Saved    {facts['site_file']}")
-    return out
+    return [*out, f"Then     {BEFORE_THE_NIGHT}"]
 
 
 def why_nothing(facts: dict) -> str:
