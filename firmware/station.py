@@ -313,6 +313,8 @@ class Station:
         """Nights that still fit, one decimal; by the hours so far once there are enough of them."""
         up_ms = self.pace.now_ms() - self._boot_ms
         measured = self.recorder.stored_bytes * NIGHT_HOURS * HOUR_MS // up_ms if up_ms > 2 * HOUR_MS else 0
+        if self.pulses.has():
+            measured = max(measured, store_states.NIGHT_BYTES + 1000 * self.settings["pulse_kb"])
         return self.recorder.store.nights_left_tenths(self.free_bytes(), measured) / 10
 
     # -- faults --------------------------------------------------------------------------------------------------

@@ -1,5 +1,7 @@
 """What the board's own code writes, the host's own reader finds: the two codecs were written apart from FORMAT.md."""
 
+import json
+
 import numpy as np
 import pytest
 from duskgate import fields
@@ -184,3 +186,37 @@ def test_the_block_s_limits_are_the_format_s():
     with pytest.raises(ValueError, match="full"):
         block.put(1, 0x03, 0)
     assert len(block.seal(1, 1, 0)) == 24 + 8 * 508
+
+
+LIGHT = {
+    "baseline": 100, "noise": 2.0,
+    "heads": [{"peak": p, "rise_us": 20, "tau_us": 160, "cut_us": None, "charge_s": 0.4} for p in (900, 950, 870)],
+}  # fmt: skip
+
+
+def test_light_pulses_come_back_sample_for_sample(tmp_path):
+    """What the converter's ring held around each edge, against what the host reads out of the pulled log."""
+    path = fakes.scene_file(tmp_path / "scene", 600.0, breaks=[(20.0 + 7.1 * k, 0.08) for k in range(60)])
+    head, _, body = path.read_bytes().partition(b"\n")
+    path.write_bytes(json.dumps(json.loads(head) | {"light_pulse": LIGHT}).encode() + b"\n" + body)
+    board = BoardHere(path, tmp_path / "flash")
+    diode, seen = board.board.parts["pulse"], []
+    made = diode.found
+
+    def found():
+        made()
+        seen.append([diode.ring[(diode.first + i) % diode.samples] for i in range(diode.count)])
+
+    diode.found = found
+    board.play()
+    rec = recording(tmp_path, board)
+    assert len(rec.pulses) == len(seen) == 60
+    lit = rec.edges[(rec.edges["channel"] == fields.FLASH1) & (rec.edges["level"] == 1)]
+    assert rec.pulses["t_ns"].tolist() == lit["t_ns"].tolist()
+    assert rec.pulses["complete"].all() and (rec.pulses["flash"] == 0b1111).all()
+    for codes, ring in zip(rec.pulses["codes"], seen, strict=True):
+        start = 200 - 64  # the virtual converter makes 200 samples before the edge; 64 of them are kept
+        assert codes.tolist() == ring[start : start + len(codes)]
+        assert max(codes) == max(ring) > 2000
+    early = rec.pulses["start_ns"].to_numpy()
+    assert ((early <= -126_000) & (early >= -128_000)).all()

@@ -14,7 +14,7 @@ def clock_points(seconds, ppm=0, first_ns=400000000):
     return [(first_ns + k * 60 * (NS + ppm * 1000), SECOND, START + 60 * k) for k in range(seconds // 60 + 2)]
 
 
-def write(path, events, seconds, seed=1, clock=True, rig=None):
+def write(path, events, seconds, seed=1, clock=True, rig=None, light=None):
     """Write a scene; returns its path."""
     header = {
         "scene": 1,
@@ -28,6 +28,8 @@ def write(path, events, seconds, seed=1, clock=True, rig=None):
     }
     if rig:
         header["shot_rig"] = rig
+    if light:
+        header["light_pulse"] = light
     rows = sorted(list(events) + (clock_points(seconds) if clock else []), key=lambda row: row[0])
     with open(path, "wb") as file:
         file.write(json.dumps(header).encode() + b"\n")

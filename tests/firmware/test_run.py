@@ -281,6 +281,30 @@ def test_shots_are_answered_by_the_rig_of_the_scene(interpreter, tmp_path):
         assert abs(seen[5][0] * 0.072 - 20000) < 1
 
 
+def test_light_pulses_are_the_same_from_both_interpreters(tmp_path):
+    """Each is a chain of groups with running numbers; the same scene gives the same bytes."""
+    if importlib.util.find_spec("micropython_unix") is None:
+        pytest.skip("no MicroPython wheel on this system")
+    head = {"peak": 1200, "rise_us": 20, "tau_us": 150, "cut_us": None, "charge_s": 0.5}
+    light = {"baseline": 90, "noise": 1.5, "heads": [head, {**head, "cut_us": 120}]}
+    events = []
+    for k in range(40):
+        t = (10 + 3 * k) * NS + 1234 * k
+        lit = 0x08 << k % 2
+        events += [(t, scenes.LEVELS, 1), (t + 2_000_000, scenes.LEVELS, 1 | lit), (t + 2_400_000, scenes.LEVELS, 1)]
+        events += [(t + 90_000_000, scenes.LEVELS, 0)]
+    scene = scenes.write(tmp_path / "scene", events, 150, light=light)
+    found = {}
+    for name in COMMANDS:
+        with Process(name, scene, tmp_path / name) as board:
+            board.until("scene end")
+            found[name] = [row for row in helpers.rows(board.log()) if 0x80 <= row[1] <= 0x8F]
+    assert found["cpython"] == found["micropython"]
+    headers = [row for row in found["cpython"] if row[1] == 0x80]
+    assert [row[0] & 0xFFFF for row in headers] == list(range(1, 41))
+    assert [row[2] for row in headers] == [1, 2] * 20
+
+
 def test_settings_from_the_command_line(interpreter, tmp_path):
     scene = scenes.write(tmp_path / "scene", [], 10)
     more = ("--settings", "chatter_limit=9,channels=129", "--board", "a1b2c3")

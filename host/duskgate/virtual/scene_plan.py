@@ -84,6 +84,22 @@ class Head:
 
 
 @dataclass(frozen=True)
+class Photodiode:
+    """What the photodiode before the heads gives, in codes of the board's converter (0 to 4095), and the heads' light.
+
+    Each head's light rises evenly, falls exponentially and is cut off; its capacitor charges through a resistor.
+    """
+
+    baseline: float = 118.0
+    noise: float = 1.6
+    peaks: tuple[float, ...] = (1130.0, 1085.0, 1110.0)  # of each head alone, fully charged
+    rise_us: float = 24.0
+    tau_us: float = 310.0
+    cut_us: float | None = 195.0
+    charge_s: float = 0.33
+
+
+@dataclass(frozen=True)
 class Camera:
     """On the camera path the trigger unit releases the camera, and the camera's contact fires the heads."""
 
@@ -133,6 +149,7 @@ class NightPlan:
     radio: Radio = field(default_factory=Radio)
     heads: tuple[Head, ...] = (Head(0.0, 0.78), Head(34.0, 0.82), Head(71.0, 0.88))
     air: Air = field(default_factory=Air)
+    photodiode: Photodiode | None = field(default_factory=Photodiode)
     camera: Camera | None = None
     second_beam: SecondBeam | None = None
     resets: tuple[tuple[float, int], ...] = ()  # hour, boot cause as the log numbers them

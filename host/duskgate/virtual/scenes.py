@@ -15,7 +15,7 @@ from .. import fields
 from ..errors import UsageError
 from . import scene_air, scene_breaks, scene_chain, scene_file, scene_truth
 from .scene_air import SceneTime
-from .scene_plan import PRESETS, NightPlan, changed
+from .scene_plan import PRESETS, NightPlan, Photodiode, changed
 
 CLOCK_HZ, CYCLES_PER_TICK = 125_000_000, 9
 DEFAULT_PRESET = "border-night"
@@ -138,7 +138,7 @@ def board_records(plan: NightPlan, time: SceneTime) -> np.ndarray:
 
 def header_of(plan: NightPlan, seed: int, time: SceneTime) -> dict:
     """First line of the scene file."""
-    return {
+    header = {
         "name": plan.name, "seed": seed, "board": plan.board, "clock_hz": CLOCK_HZ, "cycles_per_tick": CYCLES_PER_TICK,
         "end_ns": int(time.board(plan.hours * 3600.0)), "start_utc_us": int(scene_truth.utc_us(plan, 0.0)),
         "channels": 0b0111001 | (2 if plan.second_beam else 0) | (4 if plan.camera else 0),
@@ -146,6 +146,16 @@ def header_of(plan: NightPlan, seed: int, time: SceneTime) -> dict:
             "latency_us": [round(plan.radio.delay_us + head.skew_us) for head in plan.heads],
             "jitter_us": round(plan.radio.jitter_us), "light_us": round(plan.heads[0].pulse_us) if plan.heads else 0,
         },
+    }  # fmt: skip
+    return header if plan.photodiode is None else {**header, "light_pulse": light_pulse(plan, plan.photodiode)}
+
+
+def light_pulse(plan: NightPlan, diode: Photodiode) -> dict:
+    """What the photodiode sees of each head: one for each in the plan, as far as it has a peak."""
+    shape = {"rise_us": diode.rise_us, "tau_us": diode.tau_us, "cut_us": diode.cut_us, "charge_s": diode.charge_s}
+    return {
+        "baseline": diode.baseline, "noise": diode.noise,
+        "heads": [{"peak": peak, **shape} for peak in diode.peaks[: len(plan.heads)]],
     }  # fmt: skip
 
 
