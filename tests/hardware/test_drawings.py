@@ -17,8 +17,9 @@ DRAWINGS = sorted((NOTES / "drawings").glob("*.svg"))
 NOT_PINS = {
     "CHANNELS", "FIRST_INPUT", "INPUTS", "I2C", "CLOCK_CHIP",
     "STATE_MACHINE", "RING_BITS", "CYCLES_PER_TICK", "CRASHES",
+    "PULSE_STATE_MACHINE", "PULSE_RING_BITS", "FIRST_FLASH",
 }
-NOT_PIN_UNITS = ("_HZ", "_MS", "_OHM", "_MV")
+NOT_PIN_UNITS = ("_HZ", "_MS", "_US", "_NS", "_OHM", "_MV")
 
 
 def module(name):
