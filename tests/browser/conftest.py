@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 
 from tests.browser.chromium import CHROMIUM, Tab, launch, open_tab
-from tests.browser.made import NIGHTS, SEVERAL, Made, make
+from tests.browser.made import BENCH, NIGHTS, SEVERAL, Made, make
 
 
 @pytest.fixture(scope="package")
@@ -20,7 +20,7 @@ def browser() -> Iterator:
         started.close()
 
 
-@pytest.fixture(scope="package", params=[*NIGHTS, *SEVERAL])
+@pytest.fixture(scope="package", params=[*NIGHTS, *SEVERAL, *BENCH])
 def made(request, browser, tmp_path_factory) -> Made:
     """Each kind of page in turn, as a file."""
     return make(request.param, tmp_path_factory.mktemp("pages"))

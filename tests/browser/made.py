@@ -8,15 +8,17 @@ from pathlib import Path
 from click.testing import CliRunner
 from duskgate.cli import main
 from duskgate.report.open_night import OpenedNight, open_night
-from duskgate.report.page import night_page
+from duskgate.report.page import bench_pulse_page, night_page
 from duskgate.virtual.scene_site import site_text
 from duskgate.virtual.scenes import PRESETS
 
 from tests.cli.night_logs import night_log
 from tests.cli.season_books import book, log_name
+from tests.host.bench_pulses import charging_facts
 
 NIGHTS = ("border-night", "empty-garden", "guided-evening")
 SEVERAL = ("season", "delay")
+BENCH = ("bench_pulse",)
 
 
 @dataclass
@@ -32,8 +34,17 @@ def make(name: str, folder: Path) -> Made:
     """The page of a night of the demo by its preset's name, or of a command that reads several nights."""
     if name in SEVERAL:
         return Made(name, written_by(name, book(folder / name, range(4)), folder / f"{name}.html"))
+    if name in BENCH:
+        return Made(name, bench_page(folder / f"{name}.html"))
     night = open_night(night_folder(folder / name, name))
     return Made(name, write_night(night, folder / f"{name}.html"), night)
+
+
+def bench_page(path: Path) -> Path:
+    """The page of three heads' light pulses at several gaps, the last of them longer."""
+    facts = charging_facts([("left", 100.0), ("right", 101.0), ("back", 150.0)])
+    path.write_text(bench_pulse_page(facts), encoding="utf-8")
+    return path
 
 
 def night_folder(folder: Path, preset: str, seed: int = 1) -> Path:
