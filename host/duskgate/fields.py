@@ -54,6 +54,16 @@ TABLES: dict[str, dict[str, str]] = {
         "start_utc_us": "int64", "end_utc_us": "int64", "exposure_s": "float64", "n": "int32",
         "rate_per_h": "float64", "lo": "float64", "hi": "float64",
     },
+    "pulses": {
+        "pulse_id": "int64", "boot": "int32", "t_us": "float64", "utc_us": "int64", "fire_id": "int64",
+        "flash": "category", "verdict": "category", "shape": "category", "cut": "bool",
+        "t05_us": "float64", "t05_lo_us": "float64", "t05_hi_us": "float64",
+        "t01_us": "float64", "t01_lo_us": "float64", "t01_hi_us": "float64",
+        "rise_us": "float64", "rise_lo_us": "float64", "rise_hi_us": "float64",
+        "delay_us": "float64", "delay_lo_us": "float64", "delay_hi_us": "float64",
+        "peak_codes": "float64", "peak_lo_codes": "float64", "peak_hi_codes": "float64",
+        "energy_code_us": "float64", "energy_lo_code_us": "float64", "energy_hi_code_us": "float64",
+    },
 }
 
 # What a reader (native log or capture) hands to the time base and the analysis. Times are board times of one boot.

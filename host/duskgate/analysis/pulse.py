@@ -109,10 +109,10 @@ def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = Pulse
     if shape.second_rise(main.y, main.peak, main.sigma, width):
         return refused("several")
     others = [_read(even(c, hi), start_ns / 1000, step_ns / 1000, sensor.bandwidth_hz)] if hi > lo else []
-    scale = [2 * shape.UNIFORM]  # from the middle to the end of the range: times 2 / sqrt(12) is its sd
+    scale = [2 * shape.UNIFORM] * len(others)  # from the middle to the end of the range: times 2 / sqrt(12) is its sd
     if sensor.bandwidth_hz:
         others.append(_read(even(c, (lo + hi) / 2), start_ns / 1000, step_ns / 1000, None))
-        scale = [*scale[: len(others) - 1], 0.5]
+        scale = [*scale, 0.5]
     return _found(main, others, scale, start_ns / 1000, step_ns / 1000)
 
 

@@ -17,6 +17,7 @@ READY_SHARE = 0.9  # of the full energy: common practice calls a head ready near
 NEED, NEED_GAPS = 6, 3
 READY_TAUS = -math.log(1 - math.sqrt(READY_SHARE))  # 2.970: 90 % of the energy of a capacitor charged by a resistor
 GRID = 400
+SHORTEST = 0.02  # of the shortest gap
 BEYOND = 20.0  # ready times up to this many longest gaps are tried
 MODELS = ("resistor", "constant power")
 
@@ -46,13 +47,22 @@ def charge_curve(gap_s: Any, energy: Any) -> dict:
     if n < NEED or len(np.unique(np.round(gap, 3))) < NEED_GAPS:
         text = f"not enough data, n = {n}: fire at {NEED_GAPS} gaps or more, {NEED} times in all or more"
         return out | {"ready_s": lacking(n, NEED) | {"text": text}, "text": text}
-    ready = np.geomspace(0.02 * gap.min(), BEYOND * gap.max(), GRID)
-    rest, level = zip(*(_residuals(m, gap, light, ready) for m in MODELS), strict=True)
-    squares, fulls = np.array(rest), np.array(level)
-    best = np.unravel_index(np.argmin(squares), squares.shape)
-    limit = squares[best] * (1 + float(fdtri(1, n - 2, LEVEL)) / (n - 2)) + 1e-12
-    likely = squares <= limit
+    ready = np.geomspace(SHORTEST * gap.min(), BEYOND * gap.max(), GRID)
+    widen = 1 + float(fdtri(1, n - 2, LEVEL)) / (n - 2)
+    best, fulls, likely = _search(gap, light, ready, widen)
+    seen = np.flatnonzero(likely.any(axis=0))
+    if seen[0] > 0 and seen[-1] < GRID - 1:  # the same once more, on a fine grid about what is likely
+        ready = np.geomspace(ready[seen[0] - 1], ready[seen[-1] + 1], GRID)
+        best, fulls, likely = _search(gap, light, ready, widen)
     return out | _told(MODELS[int(best[0])], best, ready, fulls, likely, gap, n)
+
+
+def _search(gap: np.ndarray, light: np.ndarray, ready: np.ndarray, widen: float):
+    """(place of the best, full energies, likely ones) over laws and ready times."""
+    rest, full = zip(*(_residuals(m, gap, light, ready) for m in MODELS), strict=True)
+    squares = np.array(rest)
+    best = np.unravel_index(np.argmin(squares), squares.shape)
+    return best, np.array(full), squares <= squares[best] * widen + 1e-12
 
 
 def _residuals(model: str, gap: np.ndarray, light: np.ndarray, ready: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -65,10 +75,10 @@ def _residuals(model: str, gap: np.ndarray, light: np.ndarray, ready: np.ndarray
 def _told(model: str, best, ready, fulls, likely, gap, n: int) -> dict:
     times = np.broadcast_to(ready, likely.shape)[likely]
     value, lo, hi = float(ready[best[1]]), float(times.min()), float(times.max())
-    if lo <= ready[1]:
+    if lo <= 1.05 * SHORTEST * gap.min():
         text = f"the light was full at the shortest gap already: ready within {gap.min():.3g} s, as far as seen"
         return _unknown(n, text, at_most_s=float(min(hi, gap.max())))
-    if hi >= ready[-2] or lo > gap.max():
+    if hi >= 0.95 * BEYOND * gap.max() or lo > gap.max():
         text = f"the light still grew at the longest gap of {gap.max():.3g} s: fire at longer gaps too"
         return _unknown(n, text, at_least_s=lo)
     full = estimate(fulls[best], fulls[likely].min(), fulls[likely].max(), n)

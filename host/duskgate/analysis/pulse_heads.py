@@ -34,7 +34,8 @@ def summary(rows: pd.DataFrame) -> dict:
 def _mean(good: pd.DataFrame, name: str) -> dict:
     part = _parts(good, name)
     if part is None:
-        return lacking(0, 1)
+        why = "shorter than the samples resolve" if len(good) else "no pulse measured"
+        return {"value": None, "n": len(good), "text": f"{why}, n = {len(good)}"}
     mean, sd, common, n, times = part
     half = math.hypot(times * sd, common)
     low = mean - half if name == "delay_us" else max(mean - half, 0.0)

@@ -14,6 +14,9 @@ import numpy as np
 SHRINK = 0.7  # each next window is this much narrower
 LEAST_HALF = 2  # samples to each side
 NARROW = 1.3  # the window is chosen by the same samples: its noise alone would be too little
+NOISE_DOUBT = 0.04  # relative variance of a variance that some 50 samples gave
+FOOT = 0.03  # of the peak: still dark
+STEEP = 4  # times the noise between two samples: these two alone tell where the level lies
 SHARP_SHARE = 0.5  # of the peak within one sample: a rise that the converter cannot resolve
 UNIFORM = 1 / math.sqrt(12)  # sd of a place that is known to lie between two samples
 SECOND_SHARE = 0.08  # of the peak: a second rise as high as this is a light of its own
@@ -63,8 +66,11 @@ def find_peak(y: np.ndarray, sigma: float) -> Peak:
     """Peak of y (codes above the baseline, noise sd sigma)."""
     width = rough_width(y)
     soft = smooth(y, width // 8)
+    top = float(soft.max())
+    lit = np.flatnonzero(y > 0.1 * top)
+    rise = int(np.flatnonzero(y > 0.9 * top)[0] - lit[0])
+    soft = smooth(y, min(width // 8, rise))
     k = int(np.argmax(soft))
-    top = float(soft[k])
     on = int(np.flatnonzero(y[: k + 1] > 0.5 * top)[0])
     last = y[on - 1] if on else 0.0
     highest_near = y[on + 1 : on + 4].max() if on + 1 < len(y) else top
@@ -72,7 +78,8 @@ def find_peak(y: np.ndarray, sigma: float) -> Peak:
         return _sharp_peak(y, on, sigma, width)
     half = max(LEAST_HALF, 0.3 * width)
     while True:
-        lo, hi = max(0, math.ceil(k - half)), min(len(y), math.floor(k + half) + 1)
+        # the rise is often much quicker than the fall: the window must not reach down it
+        lo, hi = max(0, math.ceil(k - min(half, 0.7 * (k - on) + 1))), min(len(y), math.floor(k + half) + 1)
         fit = _parabola(y, lo, hi, k, sigma)
         if fit is not None and fit[0][2] < 0:
             (a, b, c), cov = fit
@@ -130,8 +137,20 @@ def crossing(y: np.ndarray, level: float, peak: Peak, sigma: float, falling: boo
         if found is not None:
             return found
         if half <= LEAST_HALF:
-            return _between_two(y, level, guess, peak.value, sigma, falling)
+            break
         half = max(LEAST_HALF, half * SHRINK)
+    return _from_few(y, level, guess, (first, last, reach), peak.value, sigma, falling)
+
+
+def _from_few(y, level: float, guess: float, window: tuple, peak: float, sigma: float, falling: bool) -> Place | None:
+    """Two neighbours where the light is steep there; else a parabola that counts what it leaves as noise."""
+    first, last, reach = window
+    found = _between_two(y, level, guess, peak, sigma, falling)
+    half = max(LEAST_HALF, 0.5 * reach)
+    if (found is None or found.slope < STEEP * sigma) and half > LEAST_HALF:
+        lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
+        return _on_parabola(_parabola(y, lo, hi, guess, sigma, rough=True), guess, level, half, falling) or found
+    return found
 
 
 def _bracket(y: np.ndarray, level: float, k: int, falling: bool) -> tuple[float, float] | None:
@@ -150,8 +169,11 @@ def _bracket(y: np.ndarray, level: float, k: int, falling: bool) -> tuple[float,
     return k + sign * (first - 0.5), k + sign * (max(last, first - 1) + 0.5)
 
 
-def _parabola(y: np.ndarray, lo: int, hi: int, centre: float, sigma: float):
-    """(coefficients, covariance) of a parabola about the centre, None where it leaves more than noise."""
+def _parabola(y: np.ndarray, lo: int, hi: int, centre: float, sigma: float, rough: bool = False):
+    """(coefficients, covariance) of a parabola about the centre, None where it leaves more than noise.
+
+    rough: what it leaves counts as noise instead.
+    """
     n = hi - lo
     if n < 4:
         return None
@@ -161,7 +183,11 @@ def _parabola(y: np.ndarray, lo: int, hi: int, centre: float, sigma: float):
     part = inverse @ (design.T @ y[lo:hi])
     rest = float(((y[lo:hi] - design @ part) ** 2).sum()) / sigma**2
     free = n - 3
-    return (part, inverse * sigma**2) if rest <= free + 1.3 * math.sqrt(2 * free) else None
+    if rest > free * (1 + 1.3 * math.sqrt(2 / free + NOISE_DOUBT)):
+        if not rough:
+            return None
+        sigma *= math.sqrt(rest / free)
+    return part, inverse * sigma**2
 
 
 def _on_parabola(fit, guess: float, level: float, half: float, falling: bool) -> Place | None:
@@ -184,14 +210,22 @@ def _on_parabola(fit, guess: float, level: float, half: float, falling: bool) ->
 def _between_two(y: np.ndarray, level: float, guess: float, peak: float, sigma: float, falling: bool) -> Place | None:
     """Straight line between the two samples, nearest to the guess, that hold the level between them."""
     pairs = (y[:-1] >= level) & (y[1:] < level) if falling else (y[:-1] < level) & (y[1:] >= level)
-    at = np.flatnonzero(pairs)
-    if not len(at):
+    found = np.flatnonzero(pairs)
+    if not len(found):
         return None
-    i = int(at[np.argmin(np.abs(at + 0.5 - guess))])
+    i = int(found[np.argmin(np.abs(found + 0.5 - guess))])
     slope = abs(float(y[i + 1] - y[i]))
-    where = (level - float(y[i])) / float(y[i + 1] - y[i])
+    at = i + (level - float(y[i])) / float(y[i + 1] - y[i])
     share = min(slope / peak, 1.0)
-    return Place(i + where, math.hypot(sigma / slope, share * UNIFORM), slope)
+    if falling or i + 2 >= len(y) or y[i] > FOOT * peak + 3 * sigma:
+        return Place(at, math.hypot(sigma / slope, share * UNIFORM), slope)
+    # the light began between these two: it lies between the straight line and the next piece drawn backwards
+    onward, next_one = float(y[i + 2] - y[i + 1]), float(y[i + 3] - y[i + 2]) if i + 3 < len(y) else 0.0
+    onward = max(onward, 2 * onward - next_one if next_one > 0 else 0.0, 1e-9)  # a rise that slackens began steeper
+    back = max(i + 1 - (float(y[i + 1]) - level) / onward, float(i))
+    late = max(back, at)
+    early = min(back, at)
+    return Place((early + late) / 2, math.hypot(sigma / slope, max(late - early, 0.5 * share) * UNIFORM), slope)
 
 
 def second_rise(y: np.ndarray, peak: Peak, sigma: float, width: int) -> bool:

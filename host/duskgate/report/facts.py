@@ -11,7 +11,7 @@ import pandas as pd
 
 from .. import __version__
 from ..analysis.settings import settings_of
-from . import answer, board_faults, figures, methods, setting, shares, soundness, tonight, words
+from . import answer, board_faults, figures, methods, pulse_said, setting, shares, soundness, tonight, words
 from .heads import own_names, renamed
 from .numbers import all_numbers, heads_tables, plain
 
@@ -22,6 +22,7 @@ QUESTIONS = (
     ("worth", "Was it worth it?", ("visits", "pause", "caught", "uncaught", "rate", "best_rate"), ()),
     ("when", "When do they come?", (), ("visits", "rate")),
     ("rig", "What did the rig do?", ("skew", "chain", "fires", "interference", "frames"), ("delay",)),
+    ("light", "How long is the light? Light pulses", ("pulses",), ("pulse",)),
     ("missed", "What was missed, and why?", ("misses", "miss_share"), ("misses", "false")),
     ("change", "What must I change tonight?", ("logger", "supply"), ("supply",)),
     ("sound", "Is the log sound?", (), ("blind",)),
@@ -33,6 +34,11 @@ def read_night(rec: Any, clock: Any, site: Any, *, sky: dict | None, log: dict, 
     from ..analysis.night import analyse
 
     night = analyse(rec, clock, site, window_utc_us, hours_utc_us=setting.active_hours(site, sky))
+    if len(rec.pulses):
+        from ..analysis.pulse_night import night_pulses
+
+        pulses, found = night_pulses(rec, clock, night.tables["fires"], window_utc_us)
+        night.tables["pulses"], night.estimates["pulse"] = pulses, found
     return night_facts(night, site, sky, log), night.tables
 
 
@@ -71,7 +77,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
         "sky": setting.sky_facts(sky, local),
         "exposure": setting.exposure_facts(est),
         "estimates": est,
-        "numbers": all_numbers(est, shares.caught_counts(tables["visits"])),
+        "numbers": all_numbers(est, shares.caught_counts(tables["visits"])) | pulse_said.pulse_numbers(est),
         "watched": _watched(tables["breaks"], est),
         "main_cause": answer.main_cause(est),
         "best_window": setting.best_window_facts(est, local, place["active"]),
@@ -91,7 +97,7 @@ def night_facts(night: Any, site: Any, sky: dict | None, log: dict) -> dict:
     facts["answer"] = answer.sentences(facts, est)
     facts["figures"] = figures.figure_facts(facts, tables, est, local)
     facts["sections"] = _sections(facts, est)
-    facts["methods"], facts["limits"] = methods.methods(est), list(methods.LIMITS)
+    facts["methods"], facts["limits"] = methods.methods(est), methods.limits(est)
     facts["settings"], facts["cautions"] = (
         setting.settings_facts(settings_of(site)),
         [dict(c) for c in methods.CAUTIONS],
@@ -181,8 +187,12 @@ def _sections(facts: dict, est: dict) -> list[dict]:
             *facts["remarks"],
         ],
     }
+    if (est.get("pulse") or {}).get("n"):
+        said["light"] = pulse_said.pulse_words(est)
     out = []
     for name, question, stems, figure_ids in QUESTIONS:
+        if name not in said:
+            continue
         keys = [k for k in facts["numbers"] if any(k == s or k.startswith(s + "_") for s in stems)]
         if name == "worth":
             keys = [k for k in keys if k in stems]
@@ -192,7 +202,9 @@ def _sections(facts: dict, est: dict) -> list[dict]:
                 "question": question,
                 "says": [s for s in said[name] if s],
                 "numbers": keys,
-                "tables": heads_tables(name, facts["numbers"], est),
+                "tables": pulse_said.pulse_table(facts["numbers"], est)
+                if name == "light"
+                else heads_tables(name, facts["numbers"], est),
                 "figures": [f for f in figure_ids if f in facts["figures"]],
             }
         )

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 
 from .. import fields
-from . import words
+from . import pulse_said, words
 from .answer import FALSE_KINDS, false_text
 
-ORDER = ("visits", "rate", "delay", "misses", "supply", "false", "blind")
+ORDER = ("visits", "rate", "delay", "pulse", "misses", "supply", "false", "blind")
 CAUGHT_WORDS = {"yes": "all heads lit", "partly": "some heads lit", "no": "no light", "not_watched": "no light sensor"}
 TABLE_ROWS = 120
 HALF_FROM = 10  # with fewer visits "half of them" would say more than they can
@@ -21,6 +21,7 @@ def figure_facts(facts: dict, tables: dict[str, pd.DataFrame], est: dict, local:
         "visits": _visits,
         "rate": _rate,
         "delay": _delay,
+        "pulse": lambda facts, _tables, est, _local: pulse_said.pulse_figure(est, facts["numbers"]),
         "misses": _misses,
         "supply": _supply,
         "false": _false,

@@ -21,6 +21,8 @@ def renamed(est: dict, names: dict[str, str]) -> dict:
     out = dict(est)
     out["recycle"] = _keys(est.get("recycle"), names)
     out["latency"] = {path: _path(found, names) for path, found in (est.get("latency") or {}).items()}
+    if est.get("pulse"):
+        out["pulse"] = {**est["pulse"], "heads": _keys(est["pulse"]["heads"], names)}
     supply = est.get("supply")
     if supply:
         out["supply"] = {**supply, "heads": _keys(supply.get("heads"), names)}

@@ -1,7 +1,7 @@
 """How each number was reached: method, number of cases, source, and what it cannot tell."""
 
 from .. import fields
-from . import words
+from . import pulse_said, words
 
 LIMITS = (
     "Two animals within the pause count as one visit.",
@@ -69,7 +69,14 @@ def methods(est: dict) -> list[dict]:
                 "Wilson 1927, Journal of the American Statistical Association 22:209",
             ),
         ]
-    return [{"what": a, "how": b, "n": n, "source": s} for a, b, n, s in rows]
+    found = [{"what": a, "how": b, "n": n, "source": s} for a, b, n, s in rows]
+    pulse = est.get("pulse") or {}
+    return [*found, pulse_said.METHOD | {"n": pulse["by_verdict"]["good"]}] if pulse.get("n") else found
+
+
+def limits(est: dict) -> list[str]:
+    """What no method can tell, with what light pulses cannot where the night holds any."""
+    return [*LIMITS, *(pulse_said.LIMITS if (est.get("pulse") or {}).get("n") else ())]
 
 
 def _grouping(v: dict) -> str:
