@@ -263,3 +263,14 @@ def test_camera_busy_breaks_have_no_contact_of_their_own(nights):
 def test_an_unknown_night_is_refused_with_the_known_ones():
     with pytest.raises(UsageError, match="border-night"):
         scenes.make("midnight-sun")
+
+
+def test_the_photodiode_sees_each_head_of_the_plan():
+    scene = scenes.make("border-night", seed=1, hours=0.2)
+    told = scene.header["light_pulse"]
+    assert len(told["heads"]) == len(scene.plan.heads) == 3
+    top = told["baseline"] + sum(head["peak"] for head in told["heads"])
+    assert top < 4095  # all heads at once stay within the converter's 12 bits
+    assert all(0 < head["rise_us"] < head["cut_us"] < scene.plan.heads[0].pulse_us for head in told["heads"])
+    bare = scenes.make("border-night", seed=1, hours=0.2, photodiode=None)
+    assert "light_pulse" not in bare.header and np.array_equal(bare.rows, scene.rows)
