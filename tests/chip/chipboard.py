@@ -162,6 +162,12 @@ class ChipBoard:
             self.pull_with(link, logbook)
         return read_dgl_files(sorted(logbook.glob("*.dgl")))
 
+    def log(self, link: Any) -> Any:
+        """Everything on the board now, over an open link, as a Recording."""
+        logbook = self._new_folder()
+        self.pull_with(link, logbook)
+        return read_dgl_files(sorted(logbook.glob("*.dgl")))
+
     def pull_with(self, link: Any, logbook: Path | None = None) -> Any:
         """The tool's own pull over an open link; its result."""
         return pull_with(link, logbook or self._new_folder(), None, whole=True)
