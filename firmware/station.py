@@ -295,6 +295,8 @@ class Station:
         self.capture.unroller.set_limit(self.settings["chatter_limit"])
         self._policy.wait_ms = self.settings["commit_s"] * 1000
         self.readings.low_mv = self.settings["stop_below_mv"]
+        if name == "pulse_kb":
+            self.pulses.limit_changed()
         if not self.stopped:
             self._moment_now((self._facts[-1],))
 

@@ -8,17 +8,20 @@ it, `step_ns`, and `post_us`: so long after the first change of a FLASH input it
 """
 
 from core import faults, records, ticks
-from core.pulses import EDGE, LEAD, LEAD_MOST, Budget, Pulse
+from core.pulses import EDGE, KEPT, LEAD, LEAD_MOST, Budget, Pulse
 from core.shim import const
 
 COMMIT_DUE = const(0)  # why a pulse was dropped, index of tag 83
 USED_UP = const(1)
 STILL_READING = const(2)
+NOTHING_SEEN = const(3)
 
 WINDOW_MS = const(60)  # so soon after a beam break or a shot a light is expected
 PUT_OFF_MS = const(1000)  # a commit that is due waits so long at most
 QUIET_MS = const(30)  # FLASH inputs rest so long before it watches again
 _LOOK_MS = const(5)
+_ASKED_MS = const(120)  # a pulse taken so soon after a shot was asked for
+_WEAK_MOST = const(20)  # so many in a row tell that nothing is wired; more of them would only fill the store
 _MISSED_MS = const(60)  # a light that did not stop the converter by now came while it was not watching
 
 
@@ -35,7 +38,7 @@ class PulseWatch:
         self._budget = Budget()
         self._ms_ticks = capture.anchors.nominal // 1000
         self.number = 0  # pulses stored since boot
-        self.dropped = [0, 0, 0]
+        self.dropped = [0, 0, 0, 0]
         self.due_ms = None  # when the next look is needed at the latest
         self._watching = False
         self._start_ms = 0
@@ -44,6 +47,7 @@ class PulseWatch:
         self._blind_since = 0
         self._blind_ticks = 0
         self._shot_ms = None
+        self._weak = 0  # in a row
         self._commit_begin = self._commit_end = None
         self._put_off_ms = None
         self._supply_waited = False
@@ -127,10 +131,10 @@ class PulseWatch:
         self._rest(self._ended())
         if self._spoilt(edge):
             self.dropped[COMMIT_DUE] += 1
-        elif not self._budget.allows(1000 * self._settings["pulse_kb"], now_ms):
+        elif not self._budget.allows(1000 * self._settings["pulse_kb"], now_ms, self._asked_for(now_ms)):
             self.dropped[USED_UP] += 1
         else:
-            self._write(edge)
+            self._measure_and_write(edge)
         self._capture.unroller.forget_light()
 
     def _spoilt(self, edge):
@@ -140,11 +144,22 @@ class PulseWatch:
         before = LEAD_MOST * self._part.step_ns // 1000 * self._ms_ticks // 1000
         return self._commit_begin < self._ended() and self._commit_end > edge - before
 
-    def _write(self, edge):
-        part, pulse, s = self._part, self._pulse, self._pulse.s
+    def _asked_for(self, now_ms):
+        return self._shot_ms is not None and now_ms - self._shot_ms <= _ASKED_MS
+
+    def _measure_and_write(self, edge):
+        part, pulse = self._part, self._pulse
         part.found()
         ahead = min(part.count, -(-part.lead_ns // part.step_ns))
         pulse.measured(part.ring, part.samples, part.first, part.count, ahead)
+        self._weak = 0 if pulse.s[KEPT] else self._weak + 1
+        if self._weak > _WEAK_MOST:
+            self.dropped[NOTHING_SEEN] += 1
+        else:
+            self._write(edge)
+
+    def _write(self, edge):
+        part, pulse, s = self._part, self._pulse, self._pulse.s
         lead_ns = max(0, part.lead_ns - (s[EDGE] - s[LEAD]) * part.step_ns)
         self.number += 1
         values = pulse.header(self.number, self._flashes(edge), part.step_ns, lead_ns)
@@ -164,6 +179,10 @@ class PulseWatch:
         return mask
 
     # -- beside commits and the supply's reading -----------------------------------------------------------------
+
+    def limit_changed(self):
+        """The setting pulse_kb was changed: a new night of it begins."""
+        self._budget.begin()
 
     def shot(self, now_ms):
         """SHOT fires now."""

@@ -37,6 +37,9 @@ SLICE = const(16)  # samples whose sum tells light from noise
 LIGHT16 = const(48)  # three codes a sample: so much above the base a slice is light, or a 64th of the peak
 WEAK_CODES = const(16)
 
+_NIGHT_MS = const(86400000)
+_SPREAD_MS = const(43200000)
+
 NIBBLES = const(12)  # in one record
 GROUP_RECORDS = const(59)  # so few that a group never forces a commit early
 _SAMPLES_TAG = const(0x82)
@@ -191,17 +194,26 @@ class Pulse:
 
 
 class Budget:
-    """Bytes of pulses in the night under way, which is 24 h from the first pulse counted."""
+    """Bytes of pulses in the night under way, which is 24 h from the first pulse counted.
 
-    NIGHT_MS = const(86400000)
+    An eighth may be used at once, the rest as 12 hours go by: else dusk would use up all, and what cells or cold do to
+    the light later in the night would not be seen.
+    """
 
     def __init__(self):
         self.used = 0
         self._since_ms = None
 
-    def allows(self, limit, now_ms):
-        """Whether another pulse may be stored; begins a new night where the old one is over."""
-        if self._since_ms is None or now_ms - self._since_ms >= self.NIGHT_MS:
+    def begin(self):
+        """A new night begins with the next pulse."""
+        self._since_ms = None
+
+    def allows(self, limit, now_ms, at_once=False):
+        """Whether another pulse may be stored, `limit` bytes a night; at_once: without regard to the hour."""
+        if self._since_ms is None or now_ms - self._since_ms >= _NIGHT_MS:
             self._since_ms = now_ms
             self.used = 0
+        if not at_once:
+            passed = min(now_ms - self._since_ms, _SPREAD_MS)
+            limit = limit // 8 + (limit - limit // 8) * passed // _SPREAD_MS
         return self.used < limit

@@ -199,7 +199,7 @@ def test_light_pulses_come_back_sample_for_sample(tmp_path):
     path = fakes.scene_file(tmp_path / "scene", 600.0, breaks=[(20.0 + 7.1 * k, 0.08) for k in range(60)])
     head, _, body = path.read_bytes().partition(b"\n")
     path.write_bytes(json.dumps(json.loads(head) | {"light_pulse": LIGHT}).encode() + b"\n" + body)
-    board = BoardHere(path, tmp_path / "flash")
+    board = BoardHere(path, tmp_path / "flash", pulse_kb=1000)
     diode, seen = board.board.parts["pulse"], []
     made = diode.found
 

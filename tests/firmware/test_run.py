@@ -296,7 +296,7 @@ def test_light_pulses_are_the_same_from_both_interpreters(tmp_path):
     scene = scenes.write(tmp_path / "scene", events, 150, light=light)
     found = {}
     for name in COMMANDS:
-        with Process(name, scene, tmp_path / name) as board:
+        with Process(name, scene, tmp_path / name, "--settings", "pulse_kb=1000") as board:
             board.until("scene end")
             found[name] = [row for row in helpers.rows(board.log()) if 0x80 <= row[1] <= 0x8F]
     assert found["cpython"] == found["micropython"]

@@ -113,7 +113,7 @@ def test_a_second_light_right_after_is_counted_as_missed():
     assert [row[0] & 0xFFFF for row in found if row[1] == records.PULSE] == [1, 2]
     assert [row for row in found if row[1] == records.PULSES_DROPPED] == [(1, records.PULSES_DROPPED, 2)]
     assert diode.on
-    assert bench.facts("state")["pulses"] == 2 and bench.facts("state")["pulses_dropped"] == [0, 0, 1]
+    assert bench.facts("state")["pulses"] == 2 and bench.facts("state")["pulses_dropped"] == [0, 0, 1, 0]
 
 
 def test_a_weak_light_is_a_header_alone():
@@ -128,16 +128,53 @@ def test_a_weak_light_is_a_header_alone():
     assert [row[1] for row in rows] == [records.PULSE, records.PULSE_TIMING] and rows[0][0] >> 16 & 0xFFF == 0
 
 
+def test_where_nothing_is_wired_the_store_is_not_filled():
+    bench = Bench(longest_ms=5)
+    diode = Photodiode(bench.stamper)
+    diode.peak = 10
+    bench.station.parts._parts["pulse"] = diode
+    watch = bench.station.pulses
+    watch.__init__(bench.station.parts, bench.station.capture, bench.station.recorder, bench.settings)
+    edges = []
+    for k in range(50):
+        edges += shot(500 + 200 * k)
+    bench.pace.edges = [(ms * TICKS_MS, levels) for ms, levels in edges]
+    bench.run(6)
+    diode.peak = 1500
+    bench.run(6)
+    assert watch.number + sum(watch.dropped) == 50
+    assert watch.dropped[3] in range(5, 10), "those after the twentieth, until there was light again"
+    assert sum(row[0] >> 16 & 0xFFF == 0 for row in bench.rows() if row[1] == records.PULSE) == 20
+
+
 def test_the_storage_of_a_night_ends_in_a_count():
     edges = []
     for k in range(30):
         edges += shot(500 + 200 * k)
-    bench, _ = board(edges, {"pulse_kb": 1}, 70)
+    bench, _ = board(edges, {"pulse_kb": 8}, 70)
     found = bench.rows()
     numbers = [row[0] & 0xFFFF for row in found if row[1] == records.PULSE]
     used = sum(8 * (1 + len(rows)) for _, rows in groups(found))
     assert numbers == list(range(1, len(numbers) + 1)) and 1000 <= used < 1400
     assert [row for row in found if row[1] == records.PULSES_DROPPED][-1] == (30 - len(numbers), 0x83, 1)
+
+
+def test_a_new_limit_begins_a_new_night_and_a_pulse_asked_for_does_not_wait_for_its_hour():
+    edges = []
+    for k in range(30):
+        edges += shot(500 + 200 * k)
+    bench, _ = board(edges, {"pulse_kb": 8}, 2.4)
+    watch = bench.station.pulses
+    first = watch.number
+    assert first < 9 and watch.dropped[1] > 0
+    bench.facts("set pulse_kb 8")
+    bench.run(2)
+    assert watch.number == 2 * first, "a second eighth"
+    watch.shot(bench.pace.now_ms())
+    bench.run(0.15)
+    assert watch.number == 2 * first + 1
+    bench.run(1)
+    assert watch.number == 2 * first + 1
 
 
 def test_no_setting_no_pulse():
@@ -157,7 +194,7 @@ def test_a_commit_waits_for_a_light_that_is_expected():
     assert bench.fs.flushes == 1
     block = helpers.segments(bench.fs)[0][3]
     assert any(row[1] == records.PULSE for row in block)  # so it came after the pulse
-    assert bench.station.pulses.dropped == [0, 0, 0]
+    assert bench.station.pulses.dropped == [0, 0, 0, 0]
 
 
 def test_a_commit_waits_a_second_at_most():
@@ -177,7 +214,7 @@ def test_a_pulse_with_a_commit_in_it_is_dropped_and_counted():
     bench.pace.to(light + TICKS_MS // 2)
     bench.station.pulses.commit_ended()
     bench.run(1)
-    assert bench.station.pulses.dropped == [1, 0, 0] and groups(bench.rows()) == []
+    assert bench.station.pulses.dropped == [1, 0, 0, 0] and groups(bench.rows()) == []
 
 
 def test_the_supply_is_read_with_the_converter_lent_and_the_blind_time_counted():

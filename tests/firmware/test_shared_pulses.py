@@ -153,9 +153,26 @@ def test_header_holds_what_the_format_says():
 
 def test_a_night_of_the_budget_is_24_hours_from_its_first_pulse():
     budget = pulses.Budget()
-    assert budget.allows(1000, 5000)
+    assert budget.allows(1000, 5000, True)
     budget.used += 999
-    assert budget.allows(1000, 6000)
+    assert budget.allows(1000, 6000, True)
     budget.used += 1
-    assert not budget.allows(1000, 5000 + 86399999)
+    assert not budget.allows(1000, 5000 + 86399999, True)
     assert budget.allows(1000, 5000 + 86400000) and budget.used == 0
+    budget.used = 1000
+    budget.begin()
+    assert budget.allows(1000, 5000 + 86400001) and budget.used == 0
+
+
+def test_the_budget_is_spread_over_twelve_hours():
+    budget = pulses.Budget()
+    hour = 3600000
+    stored = []
+    for minute in range(14 * 60):
+        while budget.allows(64000, 7 + minute * 60000):
+            budget.used += 400
+            stored.append(minute)
+    assert stored.count(0) == 20, "an eighth, 8,000 bytes"
+    assert sum(minute < 360 for minute in stored) in range(89, 92), "an eighth and half of the rest by the sixth hour"
+    assert len(stored) == 160 and stored[-1] in range(715, 721)
+    assert not budget.allows(64000, 13 * hour) and not budget.allows(64000, 13 * hour, True)

@@ -13,7 +13,8 @@ from duskgate.analysis.pulse_outline import outline
 from duskgate.analysis.tables import coded, table
 
 SAME_FIRE_US = 20_000  # a fire's first light and a pulse's edge lie closer than this
-DROP_CAUSES = ("commit_due", "storage_used_up", "one_before_still_read")  # index of a reading `pulses_dropped`
+# by the index of a reading `pulses_dropped`
+DROP_CAUSES = ("commit_due", "storage_used_up", "one_before_still_read", "nothing_seen")
 UNITS = {"t05_us": "us", "t01_us": "us", "rise_us": "us", "delay_us": "us", "peak": "codes", "energy": "code_us"}
 
 

@@ -38,7 +38,7 @@ def gaps_of(ctx: click.Context, param: click.Parameter, value: str) -> list[floa
 @click.option("--pulse", is_flag=True, help="Measure the light pulses of each head alone, at each of its powers.")
 @click.option(
     "--powers", callback=powers_of, metavar="P[,P..]",
-    help="With --pulse: powers to measure, as 1,1/2,1/16. Default: those of the site file.",
+    help="With --pulse: powers to measure, as 1,1/2,1/4. Default: those of the site file.",
 )  # fmt: skip
 @click.option("--only", multiple=True, metavar="HEAD", help="With --pulse: measure this head only; may be repeated.")
 @click.option(
@@ -65,7 +65,7 @@ def command(shots: int, gaps: list[float], by_hand: bool, heads_alone: bool, **h
     its light lasts, how strong it is, whether the heads are alike, and, with several gaps, how it charges:
 
     \b
-      duskgate bench --pulse --powers 1/2,1/16 --shots 10 --page pulses.html
+      duskgate bench --pulse --powers 1/2,1/4 --shots 5 --page pulses.html
     """
     check_options(how, {"--by-hand": by_hand, "--heads-alone": heads_alone})
     if how["save"] and not (heads_alone or how["pulse"]):

@@ -75,7 +75,7 @@ def asked_of(site: Any, powers: list[float], only: tuple[str, ...]) -> list[tupl
 def ask_powers() -> list[float]:
     """Ask until something that can be set on a head was typed."""
     while True:
-        said = ask_for("Powers to measure, with commas between them (such as 1,1/2,1/16)", err=True)
+        said = ask_for("Powers to measure, with commas between them (such as 1,1/2,1/4)", err=True)
         try:
             found = powers_of(click.get_current_context(), None, said)  # type: ignore[arg-type]
         except click.BadParameter as error:

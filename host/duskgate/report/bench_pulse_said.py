@@ -38,7 +38,8 @@ READING = (
 METHODS = (
     {"what": "t0.5 and t0.1", "how": "time for which the light is above a half and a tenth of its peak, baseline taken "
      "away; the interval holds scatter between pulses, samples 2 µs apart, noise and the converter's uneven steps",
-     "source": "definition: common practice, no source; uneven steps: RP2040 data sheet, erratum RP2040-E11"},
+     "source": "definition: common practice, no source; uneven steps: erratum of long codes in the converter's data "
+     "sheet"},
     {"what": "Alike", "how": "two one-sided tests at 5 % on the ratio of the means",
      "source": "Schuirmann 1987, Journal of Pharmacokinetics and Biopharmaceutics 15:657"},
     {"what": "Energy against gap", "how": "a capacitor charged through a resistor, or by constant power, whichever "
@@ -46,7 +47,6 @@ METHODS = (
      "source": "energy C V² / 2: maths; Seber and Wild 1989, Nonlinear Regression, section 5.4"},
 )  # fmt: skip
 FACTS_VERSION = 1
-BEFORE_THE_NIGHT = "unplug the board once before the night: until then these pulses count into what it keeps a night"
 LIMITS = (
     "The photodiode sees the head from one side: a diffuser, an angle or a wall changes peak and energy, not t0.5 and "
     "t0.1.",
@@ -123,7 +123,7 @@ def lines(facts: dict) -> list[str]:
         out.append(f"         {facts['criterion']}")
     if facts.get("site_file"):
         out.append(f"Saved    {facts['site_file']}")
-    return [*out, f"Then     {BEFORE_THE_NIGHT}"]
+    return out
 
 
 def why_nothing(facts: dict) -> str:

@@ -21,8 +21,9 @@ VERDICT_WORDS = {
 }
 DROP_WORDS = {
     "commit_due": "because a commit was due",
-    "storage_used_up": "because the night's room for pulses was used up",
+    "storage_used_up": "because the room for pulses, which is spread over the night, was used up",
     "one_before_still_read": "because the one before was still being read",
+    "nothing_seen": "because the photodiode saw nothing, time after time",
 }
 CHANGES = {
     "several": "Fire one head alone (`duskgate bench --pulse`) to measure each head.",
@@ -34,7 +35,7 @@ METHOD = {
     "how": "Peak and crossings by parabolas fitted to as many samples as their noise allows; t0.5 and t0.1 are the "
     "times above a half and a tenth of the peak. Intervals hold noise, place of the samples and the converter's long "
     "codes, not the photodiode's bandwidth.",
-    "source": "common practice for t0.5 and t0.1; RP2040 data sheet, erratum RP2040-E11",
+    "source": "common practice for t0.5 and t0.1; the converter's data sheet, its erratum of long codes",
 }
 LIMITS = (
     "A light pulse is measured where one head fires alone: one photodiode cannot part the lights of several heads.",
@@ -93,11 +94,7 @@ def pulse_figure(est: dict, numbers: dict) -> dict | None:
         }
         for h, found in heads.items()
     ]
-    t01 = sorted((found["t01_us"]["value"], words.head_name(h)) for h, found in heads.items())
-    title = f"Light of {t01[0][1]} lasts {words.number(t01[0][0])} µs above a tenth of its peak (t0.1)"
-    if len(t01) > 1:
-        ends = f"{words.number(t01[0][0])} to {words.number(t01[-1][0])} µs"
-        title = f"Lights last {ends} above a tenth of their peak (t0.1): {t01[0][1]} shortest, {t01[-1][1]} longest"
+    title = _finding({words.head_name(h): found["t01_us"] for h, found in heads.items()})
     note = (
         "One line is the pulse of the middle t0.1 of a head that fired alone, as share of its own peak. Marks: where "
         "it crosses a half (t0.5) and a tenth (t0.1) of the peak. Time counts from the edge of the light sensor."
@@ -107,3 +104,16 @@ def pulse_figure(est: dict, numbers: dict) -> dict | None:
         "title": title, "alt": f"Light against time, one line a head. {title}.", "note": note, "table": table,
         "draw_every": 1, "lines": lines,
     }  # fmt: skip
+
+
+def _finding(t01: dict[str, dict]) -> str:
+    """What the figure shows: how long, and whether the heads' intervals lie apart. t01: estimates in us by head."""
+    names = sorted(t01, key=lambda name: t01[name]["value"])
+    first, last = t01[names[0]], t01[names[-1]]
+    ends = [words.number(one["value"]) for one in (first, last)]
+    long = f"{ends[0]} µs" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]} µs"
+    if len(names) == 1:
+        return f"Light of {names[0]} lasts {long} above a tenth of its peak (t0.1)"
+    apart = None not in (first["hi"], last["lo"]) and first["hi"] < last["lo"]
+    which = f"{names[0]} shortest, {names[-1]} longest" if apart else "no head told apart"
+    return f"Lights last {long} above a tenth of their peak (t0.1): {which}"
