@@ -131,7 +131,7 @@ class PulseWatch:
         self._rest(self._ended())
         if self._spoilt(edge):
             self.dropped[COMMIT_DUE] += 1
-        elif not self._budget.allows(1000 * self._settings["pulse_kb"], now_ms, self._asked_for(now_ms)):
+        elif not self._has_room(edge, now_ms):
             self.dropped[USED_UP] += 1
         else:
             self._measure_and_write(edge)
@@ -144,8 +144,15 @@ class PulseWatch:
         before = LEAD_MOST * self._part.step_ns // 1000 * self._ms_ticks // 1000
         return self._commit_begin < self._ended() and self._commit_end > edge - before
 
-    def _asked_for(self, now_ms):
-        return self._shot_ms is not None and now_ms - self._shot_ms <= _ASKED_MS
+    def _has_room(self, edge, now_ms):
+        """Whether the night's room, or what an hour may use of it, is not used up."""
+        room = 1000 * self._settings["pulse_kb"]
+        if self._shot_ms is not None and now_ms - self._shot_ms <= _ASKED_MS:
+            return self._budget.allows(room, now_ms, True)
+        flashes = self._flashes(edge)
+        if flashes & (flashes - 1):
+            room //= 4  # several lights at once tell little of a head: the rest is for those that come alone
+        return self._budget.allows(room, now_ms)
 
     def _measure_and_write(self, edge):
         part, pulse = self._part, self._pulse

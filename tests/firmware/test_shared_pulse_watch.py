@@ -177,6 +177,17 @@ def test_a_new_limit_begins_a_new_night_and_a_pulse_asked_for_does_not_wait_for_
     assert watch.number == 2 * first + 1
 
 
+def test_lights_of_several_heads_leave_room_for_those_that_come_alone():
+    edges = []
+    for k in range(10):
+        edges += shot(500 + 200 * k, FLASH1 | FLASH2)
+    for k in range(10, 20):
+        edges += shot(500 + 200 * k)
+    bench, _ = board(edges, {"pulse_kb": 16}, 5)
+    masks = [row[2] for row in bench.rows() if row[1] == records.PULSE]
+    assert 1 <= masks.count(3) <= 3 and masks.count(1) >= 5, "10 of each came; a pulse takes some 200 bytes"
+
+
 def test_no_setting_no_pulse():
     bench, diode = board(shot(500), {"pulse_kb": 0})
     assert groups(bench.rows()) == [] and "start" not in diode.calls
