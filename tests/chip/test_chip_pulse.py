@@ -69,13 +69,13 @@ def test_shapes_are_those_played(watching):
     recording = board.log(link)
     pulses = boot_rows(recording, "pulses", boot_id).iloc[first:]
     assert pulses["flash"].tolist() == [1 << head for head in heads]
-    assert pulses["complete"].all()
-    assert not pulses["cut"].any()
-    assert (pulses["step_ns"] == SAMPLE_NS).all()
+    assert pulses["complete"].to_numpy().all()
+    assert not pulses["cut"].to_numpy().any()
+    assert (pulses["step_ns"].to_numpy() == SAMPLE_NS).all()
     for head in range(4):  # the moment of a pulse is its edge, to the tick
         mine = pulses[pulses["flash"] == 1 << head]["t_ns"].to_numpy()
         assert np.array_equal(mine, rises(recording, boot_id, head)[-len(mine) :])
-    assert (np.abs(pulses["start_ns"] + KEPT_BEFORE * SAMPLE_NS) <= SAMPLE_NS).all()
+    assert (np.abs(pulses["start_ns"].to_numpy() + KEPT_BEFORE * SAMPLE_NS) <= SAMPLE_NS).all()
     errors = fitted(pulses, heads)
     figures.note(
         "light pulses against the lights played", n=len(pulses), largest_error_codes=errors["codes"].max(),
@@ -97,7 +97,7 @@ def test_dark_photodiode_is_told_without_samples(watching):
     pulses = boot_rows(board.log(link), "pulses", boot_id).iloc[-2:]
     assert [len(codes) for codes in pulses["codes"]] == [0, 0]
     base = round(light.BASE_V / light.FULL_V * light.CODES)
-    assert (np.abs(pulses["peak"] - base) <= 1).all()
+    assert (np.abs(pulses["peak"].to_numpy() - base) <= 1).all()
 
 
 def test_long_light_is_cut_and_several_heads_are_told(watching):
@@ -109,7 +109,7 @@ def test_long_light_is_cut_and_several_heads_are_told(watching):
     pulses = boot_rows(board.log(link), "pulses", boot_id).iloc[-2:]
     assert pulses["flash"].tolist() == [3, 1]
     assert pulses["cut"].tolist() == [False, True]
-    assert pulses["complete"].all()
+    assert pulses["complete"].to_numpy().all()
     assert len(pulses["codes"].iloc[1]) <= 2048
 
 
@@ -135,7 +135,7 @@ def test_stamps_are_exact_while_pulses_are_taken(watching):
     assert (len(found.lost), found.false) == (0, 0)
     assert np.ptp(found.error_ticks) <= 1.001
     assert (state["ring_lost"], state["fifo_drops"], state["store_lost"]) == (0, 0, 0)
-    assert pulses["complete"].all()
+    assert pulses["complete"].to_numpy().all()
 
 
 def test_commits_due_wait_for_the_light(watching):
@@ -159,6 +159,6 @@ def test_commits_due_wait_for_the_light(watching):
     assert kept + lost[0] == 24
     assert lost[1:] == [0, 0]
     assert kept >= 18  # a commit takes some 50 to 100 ms of each second
-    assert pulses["complete"].all()
+    assert pulses["complete"].to_numpy().all()
     heads = [int(np.log2(mask)) for mask in pulses["flash"]]
     assert fitted(pulses, heads)["codes"].max() <= 1
