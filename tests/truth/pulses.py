@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from duskgate.analysis.pulse import STEP_CODES
+from duskgate.analysis.pulse_steps import STEP_CODES
 from scipy.optimize import brentq
 
 STEP_US = 2.0
@@ -68,16 +68,22 @@ def rise_and_decay(t01_us: float, rise_us: float = RISE_US) -> Pulse:
 MAKERS = dict(zip(SHAPES, (exponential, cut_off, rise_and_decay), strict=True))
 
 
-def convert(volts: np.ndarray, long_by: float = 0.0) -> np.ndarray:
-    """12-bit codes of a signal in codes; four codes are longer than the others by `long_by`."""
-    codes = np.floor(volts + 0.5)
-    for k, step in enumerate(STEP_CODES):
-        past = volts > step - 0.5 + k * long_by
-        codes = np.where(past, np.maximum(np.floor(volts + 0.5 - (k + 1) * long_by), step), codes)
+def convert(volts: np.ndarray, long_by: Any = 0.0) -> np.ndarray:
+    """12-bit codes of a signal in codes; four codes are longer than the others by `long_by`, one number or four."""
+    codes, before = np.floor(volts + 0.5), 0.0
+    for step, length in zip(STEP_CODES, np.broadcast_to(np.asarray(long_by, float), 4), strict=True):
+        past = volts > step - 0.5 + before
+        before += length
+        codes = np.where(past, np.maximum(np.floor(volts + 0.5 - before), step), codes)
     return np.clip(codes, 0, 4095).astype(np.uint16)
 
 
-def sample(pulse: Pulse, peak: float, noise: float, rng, long_by: float = 0.0, base: float | None = None):
+def long_codes(rng, most: float = 9.0) -> np.ndarray:
+    """Lengths of the four long codes: as often all equal as each for itself, up to `most`."""
+    return np.full(4, rng.uniform(0, most)) if rng.uniform() < 0.5 else rng.uniform(0, most, 4)
+
+
+def sample(pulse: Pulse, peak: float, noise: float, rng, long_by: Any = 0.0, base: float | None = None):
     """(codes, start_ns): the pulse at a random phase on a random baseline."""
     base = rng.uniform(20, 200) if base is None else base
     n = min(BEFORE + int(4 * pulse.t01 / STEP_US) + 32, MOST)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from duskgate.analysis import pulse_shape as shape
+from duskgate.analysis.pulse_steps import Steps, straighten
 from duskgate.analysis.stats import Z95, estimate
 
 VERDICTS = ("good", "weak", "saturated", "cut", "several", "none")
@@ -23,9 +24,15 @@ SHAPES = ("exponential", "cut off", "other")
 FULL_CODE = 4095
 WEAK_CODES, WEAK_NOISES = 64, 40  # peak below this many codes, or this many times the noise: a tenth of it is lost
 LEAST_BASELINE = 8  # samples
-STEP_CODES = (512, 1536, 2560, 3584)  # the converter's long codes: RP2040 data sheet, erratum RP2040-E11
 STEP_LENGTHS = (0.0, 9.0)  # by how many codes they are too long: none on an RP2350, about 9 at most on an RP2040
-RISE_OF_BANDWIDTH = 0.35  # rise time 10 to 90 % times bandwidth; common practice, maths: ln 9 / (2 pi)
+# half width of the middle 95 %, in standard deviations, of a normal and an even error together, by the even one's
+# share of the variance (0, 0.1 .. 1): maths, by quadrature
+Z95_EVEN = np.array([1.960, 1.959, 1.955, 1.948, 1.936, 1.917, 1.892, 1.857, 1.810, 1.744, 1.645])
+EVEN_SHARES = np.linspace(0, 1, 11)
+# a rise and a peak of few samples: sd (samples) of t0.1 grows as (this / samples above a tenth)^2; set on invented
+# pulses (tests/benchmarks/truth_pulse.py)
+FEW_SAMPLES = 5.5
+BANDWIDTH_DOUBT = 0.5  # of what the bandwidth is worth: sd of its share of a figure
 
 ADVICE = {
     "good": "",
@@ -77,15 +84,25 @@ class PulseFound:
 
 
 @dataclass(frozen=True)
-class _Read:
-    """Figures of one way to read the codes: figure -> (value, sd of what differs from pulse to pulse) or None."""
+class _Figure:
+    """`value`, `sd` of its normal errors, `even`: sds of even ones, `shift`: change by a code on each long code (m,)."""
 
-    figures: dict[str, tuple[float, float] | None]
+    value: float
+    sd: float
+    even: tuple[float, ...]
+    shift: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What one way to read the codes gives; figures None where the samples do not resolve them."""
+
+    figures: dict[str, _Figure | None]
     marks: dict[str, float]
     peak: shape.Peak
-    y: np.ndarray
-    sigma: float
-    baseline: tuple[float, float, int]
+    light: shape.Light
+    baseline: tuple[float, float, float, int]
+    rose_at: float
 
 
 def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = PulseSensor()) -> PulseFound:
@@ -96,24 +113,28 @@ def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = Pulse
     c = np.asarray(codes, float)
     if len(c) < LEAST_BASELINE or step_ns <= 0:
         return refused("none")
-    height = float(c.max() - np.median(c[:LEAST_BASELINE]))
-    if height < 16:
+    top = float(c.max())
+    if top - _middle(c[:LEAST_BASELINE]) < 16:
         return refused("none")
-    if c.max() >= sensor.full_code - sensor.clip_margin:
+    if top >= sensor.full_code - sensor.clip_margin:
         return refused("saturated")
-    lo, hi = sensor.step_lengths
-    main = _read(even(c, (lo + hi) / 2), start_ns / 1000, step_ns / 1000, sensor.bandwidth_hz)
+    first = _baseline(c)
+    if first is None:
+        return refused("cut")
+    even, steps = straighten(c, first[2], sensor.step_lengths)
+    above = steps.above(c)
+    start_us, step_us = start_ns / 1000, step_ns / 1000
+    level, doubt, noise, n = first
+    first = (level + steps.below(level, even, c), doubt, noise, n)
+    main = _read(even, above, first, start_us, step_us, sensor.bandwidth_hz)
     if isinstance(main, str):
         return refused(main)
-    width = shape.rough_width(main.y)
-    if shape.second_rise(main.y, main.peak, main.sigma, width):
+    width = shape.rough_width(main.light.y)
+    if shape.second_rise(main.light, main.peak, width):
         return refused("several")
-    others = [_read(even(c, hi), start_ns / 1000, step_ns / 1000, sensor.bandwidth_hz)] if hi > lo else []
-    scale = [2 * shape.UNIFORM] * len(others)  # from the middle to the end of the range: times 2 / sqrt(12) is its sd
-    if sensor.bandwidth_hz:
-        others.append(_read(even(c, (lo + hi) / 2), start_ns / 1000, step_ns / 1000, None))
-        scale = [*scale, 0.5]
-    return _found(main, others, scale, start_ns / 1000, step_ns / 1000)
+    plain = _read(even, above, first, start_us, step_us, None) if sensor.bandwidth_hz else None
+    kind = shape.shape_of(main.light, main.peak, width, main.rose_at)
+    return _found(main, None if isinstance(plain, str) else plain, steps, kind, start_us, step_us)
 
 
 def refused(verdict: str, advice: str = "") -> PulseFound:
@@ -123,124 +144,142 @@ def refused(verdict: str, advice: str = "") -> PulseFound:
     return PulseFound(verdict, text, **none)
 
 
-def even(codes: np.ndarray, length: float) -> np.ndarray:
-    """Codes set straight where four of them are too long by `length` codes; the long code itself goes to its middle."""
-    out = np.asarray(codes, float).copy()
-    for step in STEP_CODES:
-        out += np.where(codes > step, length, 0.0) + np.where(codes == step, length / 2, 0.0)
-    return out
-
-
-def _read(c: np.ndarray, start_us: float, step_us: float, bandwidth_hz: float | None) -> _Read | str:
-    """Figures of the codes, or the verdict that refuses them."""
-    first = _baseline(c)
-    if first is None:
-        return "cut"
-    base, base_sd, noise, n = first
+def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_us: float, bandwidth_hz: float | None):
+    """`_Read` of codes set straight, or the verdict that refuses them; above: `Steps.above`, first: `_baseline`."""
+    base, base_sd, noise, _ = first
     sigma = math.sqrt(noise**2 + 1 / 12)
     y = c - base
     if bandwidth_hz:
         lag = 1 / (2 * math.pi * bandwidth_hz) / (step_us * 1e-6)
         y = y + lag * np.gradient(y)
         sigma *= math.sqrt(1 + lag**2 / 2)
-    peak = shape.find_peak(y, sigma)
+    light = shape.Light(y, sigma, above)
+    peak = shape.find_peak(light)
     if peak.value < max(WEAK_CODES, WEAK_NOISES * noise):
         return "weak"
-    sides = {(q, f): shape.crossing(y, q * peak.value, peak, sigma, f) for q in (0.5, 0.1) for f in (False, True)}
-    if any(p is None for p in sides.values()) or sides[0.1, False].at < 1:  # type: ignore[union-attr]
+    sides = {(q, f): shape.crossing(light, q * peak.value, peak, f) for q in (0.5, 0.1) for f in (False, True)}
+    low = sides[0.1, False]
+    if any(p is None for p in sides.values()) or low is None or low.at < 1:
         return "cut"
-    figures: dict[str, tuple[float, float] | None] = {"peak": (peak.value, math.hypot(peak.sd, base_sd))}
+    dark = above[:, 0] if len(above) else np.zeros(0)
+    figures: dict[str, _Figure | None] = {
+        "peak": _Figure(peak.value, math.hypot(peak.sd, base_sd), (), peak.over - dark)
+    }
     marks = {}
-    for q, name in ((0.5, "50"), (0.1, "10")):
+    for q, name, figure in ((0.5, "50", "t05_us"), (0.1, "10", "t01_us")):
         up, down = sides[q, False], sides[q, True]
         assert up is not None and down is not None
-        figures["t05_us" if q == 0.5 else "t01_us"] = _width(q, up, down, peak, base_sd, step_us)
+        figures[figure] = _width(q, up, down, peak, base_sd, dark, step_us)
         marks |= {f"rise{name}": start_us + _up_at(up, peak) * step_us, f"fall{name}": start_us + down.at * step_us}
     up = sides[0.5, False]
     assert up is not None
-    figures["delay_us"] = (marks["rise50"], _up_sd(up, peak) * step_us)
-    figures["rise_us"] = _rise(y, peak, sigma, step_us)
-    figures["energy"] = _energy(y, peak, sigma, base_sd, step_us)
-    return _Read(figures, marks, peak, y, sigma, (base, base_sd, n))
+    lean = 0.0 if peak.sharp else step_us / up.slope
+    moved = -lean * (up.over - 0.5 * peak.over - 0.5 * dark)
+    normal = 0.0 if peak.sharp else math.hypot(up.sd * step_us, math.hypot(0.5 * peak.sd, 0.5 * base_sd) * lean)
+    figures["delay_us"] = _Figure(marks["rise50"], normal, (shape.UNIFORM * step_us,) if peak.sharp else (), moved)
+    high = None if peak.sharp else shape.crossing(light, 0.9 * peak.value, peak, False)
+    figures["rise_us"] = _rise(low, high, peak, dark, step_us)
+    figures["energy"] = _energy(light, peak, sides[0.1, True], base_sd, dark, step_us)
+    return _Read(figures, marks, peak, light, first, high.at if high else peak.at)
 
 
 def _baseline(c: np.ndarray) -> tuple[float, float, float, int] | None:
     """(level, its sd, noise, samples) before the light; None where too little of it was kept."""
-    rough = float(np.median(c[:LEAST_BASELINE]))
-    lit = np.flatnonzero(c - rough > 0.1 * (c.max() - rough))
-    half = np.flatnonzero(c - rough > 0.5 * (c.max() - rough))
-    if not len(lit):
-        return None
-    end = int(lit[0]) - 2 - 2 * max(int(half[0] - lit[0]), 0)
+    rough = _middle(c[:LEAST_BASELINE])
+    height = float(c.max()) - rough
+    lit, half = int((c > rough + 0.1 * height).argmax()), int((c > rough + 0.5 * height).argmax())
+    end = lit - 2 - 2 * max(half - lit, 0)
     if end < LEAST_BASELINE:
         return None
     quiet = c[:end]
-    spread = max(1.5, 3 * float(np.median(np.abs(quiet - np.median(quiet)))) * 1.4826)
-    kept = quiet[np.abs(quiet - np.median(quiet)) <= max(spread, 2.5)]
-    noise = float(kept.std(ddof=1)) if len(kept) > 1 else 0.0
+    off = np.abs(quiet - _middle(quiet))
+    kept = quiet[off <= max(2.5, 3 * _middle(off) * 1.4826)]
+    n = len(kept)
+    mean = float(kept.sum()) / n
+    noise = math.sqrt(float(((kept - mean) ** 2).sum()) / (n - 1)) if n > 1 else 0.0
     coarse = 1 / 12 if noise < 0.4 else 0.0  # without noise the steps of the converter do not average out
-    return float(kept.mean()), math.sqrt(max(noise**2, 1 / 12) / len(kept) + coarse), noise, len(kept)
+    return mean, math.sqrt(max(noise**2, 1 / 12) / n + coarse), noise, n
+
+
+def _middle(x: np.ndarray) -> float:
+    """Median; numpy's own takes ten times as long on few samples."""
+    rising, half = np.sort(x), len(x) // 2
+    return float(rising[half] if len(x) % 2 else 0.5 * (rising[half - 1] + rising[half]))
 
 
 def _up_at(up: shape.Place, peak: shape.Peak) -> float:
     return peak.at if peak.sharp else up.at
 
 
-def _up_sd(up: shape.Place, peak: shape.Peak) -> float:
-    return shape.UNIFORM if peak.sharp else up.sd
-
-
-def _width(q: float, up: shape.Place, down: shape.Place, peak: shape.Peak, base_sd: float, step_us: float):
-    """(us, sd) for which the light is above q of its peak."""
-    lean = 1 / down.slope + (0 if peak.sharp else 1 / up.slope)
+def _width(q: float, up, down, peak: shape.Peak, base_sd: float, dark: np.ndarray, step_us: float) -> _Figure:
+    """Time for which the light is above q of its peak; dark: shares of the long codes below the baseline."""
+    own = q * peak.over + (1 - q) * dark
+    shift = (down.over - own) / down.slope
+    lean = 1 / down.slope
+    if not peak.sharp:
+        shift, lean = shift + (up.over - own) / up.slope, lean + 1 / up.slope
     level = math.hypot(q * peak.sd, (1 - q) * base_sd) * lean
     # a rise between two samples moves start and peak together: for an exponential both moves cancel
-    start = shape.UNIFORM * abs(q * peak.decay / down.slope - 1) if peak.sharp else up.sd
-    return (down.at - _up_at(up, peak)) * step_us, math.hypot(level, down.sd, start) * step_us
+    start = shape.UNIFORM * abs(q * peak.decay / down.slope - 1) if peak.sharp else 0.0
+    samples = max(down.at - _up_at(up, peak), 1.0)
+    few = 0.0 if peak.sharp else (FEW_SAMPLES / samples) ** 2 * (q < 0.5)
+    sd = math.hypot(level, down.sd, 0.0 if peak.sharp else up.sd, few) * step_us
+    return _Figure((down.at - _up_at(up, peak)) * step_us, sd, (start * step_us, down.uniform * step_us), shift * step_us)
 
 
-def _rise(y: np.ndarray, peak: shape.Peak, sigma: float, step_us: float) -> tuple[float, float] | None:
-    """(us, sd) from 10 to 90 % of the peak; None where the samples do not resolve it."""
-    low, high = (shape.crossing(y, q * peak.value, peak, sigma, False) for q in (0.1, 0.9))
+def _rise(low, high, peak: shape.Peak, dark: np.ndarray, step_us: float) -> _Figure | None:
+    """Time from 10 to 90 % of the peak; None where the samples do not resolve it."""
     if peak.sharp or low is None or high is None or high.at - low.at < 1:
         return None
-    return (high.at - low.at) * step_us, math.hypot(low.sd, high.sd, 0.9 * peak.sd / high.slope) * step_us
+    sd = math.hypot(low.sd, high.sd, 0.9 * peak.sd / high.slope) * step_us
+    shift = (low.over - 0.1 * peak.over - 0.9 * dark) / low.slope - (high.over - 0.9 * peak.over - 0.1 * dark) / high.slope
+    return _Figure((high.at - low.at) * step_us, sd, (), shift * step_us)
 
 
-def _energy(y: np.ndarray, peak: shape.Peak, sigma: float, base_sd: float, step_us: float) -> tuple[float, float]:
-    """(code us, sd) of the whole light above the baseline."""
-    lit = np.flatnonzero(y > 0.1 * peak.value)
-    begin = max(int(lit[0]) - 2 - int(lit[0] - 0) // 4, 0)
+def _energy(light: shape.Light, peak: shape.Peak, fall, base_sd: float, dark: np.ndarray, step_us: float) -> _Figure:
+    """The whole light above the baseline, code us."""
+    y, sigma = light.y, light.sigma
+    begin = max(int((y > 0.1 * peak.value).argmax()) * 3 // 4 - 2, 0)
     part = y[begin:]
     jump = float(np.max(np.diff(y))) if len(y) > 1 else 0.0
     end = float(part[-min(5, len(part)) :].mean())
-    fall = shape.crossing(y, 0.1 * peak.value, peak, sigma, True)
-    rest = max(end, 0.0) * (0.1 * peak.value / fall.slope) if fall is not None and end > 3 * sigma else 0.0
-    sd = math.hypot(sigma * math.sqrt(len(part)), base_sd * len(part), jump * shape.UNIFORM, 0.5 * rest)
-    return float(part.sum() + rest) * step_us, sd * step_us
+    rest = max(end, 0.0) * (0.1 * peak.value / fall.slope) if end > 3 * sigma else 0.0
+    sd = math.hypot(sigma * math.sqrt(len(part)), base_sd * len(part), 0.5 * rest)
+    shift = (light.above[:, begin:] - dark[:, None]).sum(axis=1) if len(dark) else dark
+    return _Figure(float(part.sum() + rest) * step_us, sd * step_us, (jump * shape.UNIFORM * step_us,), shift * step_us)
 
 
-def _found(main: _Read, others: list, scale: list[float], start_us: float, step_us: float) -> PulseFound:
+def _estimate(name: str, own: _Figure, steps: Steps, slow: float) -> dict:
+    """An estimate with its interval; slow: sd of the bandwidth's share."""
+    # the four may be equally long or not: the larger of both sums
+    each = own.shift * steps.common
+    long = max(abs(float(each.sum())), math.hypot(*each.tolist(), 0.0))
+    seen = own.shift * steps.own
+    common = math.hypot(long, slow)
+    whole = math.hypot(own.sd, common, *own.even, *seen.tolist())
+    z = float(np.interp((max(long, *own.even, 0.0) / whole) ** 2, EVEN_SHARES, Z95_EVEN)) if whole else Z95
+    low = own.value - z * whole if name == "delay_us" else max(own.value - z * whole, 0.0)
+    return estimate(own.value, low, own.value + z * whole, 1, sys=z * common)
+
+
+def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: float, step_us: float) -> PulseFound:
     out: dict[str, dict] = {}
     for name in FIGURES:
         own = main.figures[name]
         if own is None:
             out[name] = {"value": None, "n": 1, "text": f"shorter than one sample of {step_us:g} us"}
             continue
-        value, sd = own
-        moved = [(o.figures[name], k) for o, k in zip(others, scale, strict=True) if not isinstance(o, str)]
-        common = math.hypot(*[k * (m[0] - value) for m, k in moved if m is not None], 0.0)
-        half = Z95 * math.hypot(sd, common)
-        low = value - half if name == "delay_us" else max(value - half, 0.0)
-        out[name] = estimate(value, low, value + half, 1, sys=Z95 * common)
-    base, base_sd, n = main.baseline
+        other = plain.figures[name] if plain else None
+        slow = BANDWIDTH_DOUBT * abs(other.value - own.value) if other else 0.0
+        out[name] = _estimate(name, own, steps, slow)
+    base, base_sd, noise, n = main.baseline
     return PulseFound(
         "good",
         "",
         baseline=estimate(base, base - Z95 * base_sd, base + Z95 * base_sd, n),
-        noise=math.sqrt(max(main.sigma**2 - 1 / 12, 0.0)),
+        noise=noise,
         peak_at_us=start_us + main.peak.at * step_us,
-        shape=shape.shape_of(main.y, main.peak, main.sigma),
+        shape=kind,
         marks_us=main.marks,
         **out,
     )

@@ -7,7 +7,8 @@ two neighbouring samples decide. Nothing is assumed of the pulse as a whole.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,6 +18,7 @@ NARROW = 1.3  # the window is chosen by the same samples: its noise alone would 
 NOISE_DOUBT = 0.04  # relative variance of a variance that some 50 samples gave
 FOOT = 0.03  # of the peak: still dark
 STEEP = 4  # times the noise between two samples: these two alone tell where the level lies
+ABRUPT_FALL = 6.0  # times the fall before it: the light was cut within one sample
 SHARP_SHARE = 0.5  # of the peak within one sample: a rise that the converter cannot resolve
 UNIFORM = 1 / math.sqrt(12)  # sd of a place that is known to lie between two samples
 SECOND_SHARE = 0.08  # of the peak: a second rise as high as this is a light of its own
@@ -25,14 +27,21 @@ STEADY, ABRUPT = 1.6, 3.0  # ratio of the decay's pace along the tail: at most t
 FLAT_FALL = 1.5  # a fall from 90 to 10 % shorter than this many times the time above 90 %
 SHORTEST_FALL = 0.25  # samples
 
+NO_STEPS = np.zeros((0, 0))
+
 
 @dataclass(frozen=True)
 class Place:
-    """A crossing: `at` (samples), `sd` (samples), `slope` (codes a sample, always positive)."""
+    """A crossing: `at` (samples), `sd` (samples), `slope` (codes a sample, always positive).
+
+    over: share of each long code that lies below it. uniform: sd (samples) of a part that is even between two samples.
+    """
 
     at: float
     sd: float
     slope: float
+    over: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    uniform: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -44,6 +53,77 @@ class Peak:
     at: float
     sharp: bool = False
     decay: float = 0.0
+    over: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True)
+class Light:
+    """Codes above the baseline `y` (n,), noise sd `sigma`, shares of long codes below each sample `above` (m, n)."""
+
+    y: np.ndarray
+    sigma: float
+    above: np.ndarray
+
+    def over(self, i: int, part: float = 0.0) -> np.ndarray:
+        """Shares at a place between samples i and i + 1."""
+        if not len(self.above):
+            return np.zeros(0)
+        nxt = min(i + 1, self.above.shape[1] - 1)
+        return (1 - part) * self.above[:, i] + part * self.above[:, nxt]
+
+
+@lru_cache(maxsize=256)
+def _basis(n: int) -> tuple[np.ndarray, float, float, float]:
+    """Orthonormal polynomials of degree 0, 1, 2 over n even places about 0, (3, n), and what they are scaled by."""
+    x = np.arange(n) - (n - 1) / 2
+    square = (n * n - 1) / 12
+    one, two = math.sqrt(n * square), float(np.sqrt((((x * x) - square) ** 2).sum()))
+    return np.array([np.full(n, 1 / math.sqrt(n)), x / one, (x * x - square) / two]), square, one, two
+
+
+class Parabola:
+    """a + b u + c u^2 about the middle of samples lo .. hi - 1, by least squares; `rest`: squares left over."""
+
+    def __init__(self, y: np.ndarray, lo: int, hi: int, sigma: float):
+        self.lo, self.hi, self.sigma, self.n = lo, hi, sigma, hi - lo
+        self.middle = (lo + hi - 1) / 2
+        basis, self._square, self._one, self._two = _basis(self.n)
+        seen = y[lo:hi]
+        p0, p1, p2 = (basis @ seen).tolist()
+        self.rest = max(float(seen @ seen) - p0 * p0 - p1 * p1 - p2 * p2, 0.0)
+        self.c = p2 / self._two
+        self.b = p1 / self._one
+        self.a = p0 / math.sqrt(self.n) - self.c * self._square
+
+    def suits(self) -> bool:
+        """Whether it leaves no more than noise."""
+        free = self.n - 3
+        return self.rest <= self.sigma**2 * free * (1 + 1.3 * math.sqrt(2 / free + NOISE_DOUBT))
+
+    def value(self, u: float) -> float:
+        return self.a + u * (self.b + u * self.c)
+
+    def _row(self, u: float) -> tuple[float, float, float]:
+        return 1 / math.sqrt(self.n), u / self._one, (u * u - self._square) / self._two
+
+    def sd(self, u: float, sigma: float | None = None) -> float:
+        return NARROW * (self.sigma if sigma is None else sigma) * math.hypot(*self._row(u))
+
+    def share(self, above: np.ndarray, u: float) -> np.ndarray:
+        """How much of a shift of some samples (m, all samples) the value at u takes."""
+        if not len(above):
+            return np.zeros(0)
+        return above[:, self.lo : self.hi] @ (np.array(self._row(u)) @ _basis(self.n)[0])
+
+    def crossing(self, level: float, falling: bool) -> float | None:
+        """Place u where it crosses the level in the direction asked."""
+        inner = self.b * self.b - 4 * self.c * (self.a - level)
+        if inner <= 0:
+            return None
+        slope = -math.sqrt(inner) if falling else math.sqrt(inner)
+        if self.b * slope > 0:
+            return 2 * (level - self.a) / (self.b + slope)
+        return (slope - self.b) / (2 * self.c) if self.c else None
 
 
 def smooth(y: np.ndarray, width: int) -> np.ndarray:
@@ -51,10 +131,19 @@ def smooth(y: np.ndarray, width: int) -> np.ndarray:
     width = max(1, min(int(width) | 1, len(y) | 1))
     if width == 1:
         return y.astype(float)
-    ends = np.concatenate([[0.0], np.cumsum(y, dtype=float)])
-    i = np.arange(len(y))
-    lo, hi = np.maximum(i - width // 2, 0), np.minimum(i + width // 2 + 1, len(y))
-    return (ends[hi] - ends[lo]) / (hi - lo)
+    n, half = len(y), width // 2
+    ends = np.zeros(n + 1)
+    np.cumsum(y, out=ends[1:])
+    if width >= n:
+        i = np.arange(n)
+        lo, hi = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
+        return (ends[hi] - ends[lo]) / (hi - lo)
+    out = np.empty(n)
+    out[half : n - half] = (ends[width:] - ends[:-width]) / width
+    some = np.arange(half + 1, width)
+    out[:half] = ends[some] / some
+    out[n - half :] = ((ends[n] - ends[n - some]) / some)[::-1]
+    return out
 
 
 def rough_width(y: np.ndarray) -> int:
@@ -62,66 +151,69 @@ def rough_width(y: np.ndarray) -> int:
     return int((y > 0.5 * np.max(y)).sum())
 
 
-def find_peak(y: np.ndarray, sigma: float) -> Peak:
-    """Peak of y (codes above the baseline, noise sd sigma)."""
+def find_peak(light: Light) -> Peak:
+    """Peak of the light."""
+    y, sigma = light.y, light.sigma
     width = rough_width(y)
     soft = smooth(y, width // 8)
     top = float(soft.max())
-    lit = np.flatnonzero(y > 0.1 * top)
-    rise = int(np.flatnonzero(y > 0.9 * top)[0] - lit[0])
-    soft = smooth(y, min(width // 8, rise))
+    lit = int((y > 0.1 * top).argmax())
+    rise = int((y > 0.9 * top).argmax()) - lit
+    soft = smooth(y, rise) if rise < width // 8 else soft
     k = int(np.argmax(soft))
-    on = int(np.flatnonzero(y[: k + 1] > 0.5 * top)[0])
-    last = y[on - 1] if on else 0.0
+    on = int((y[: k + 1] > 0.5 * top).argmax())
+    last = float(y[on - 1]) if on else 0.0
     highest_near = y[on + 1 : on + 4].max() if on + 1 < len(y) else top
     if on and y[on] - last > SHARP_SHARE * top and y[on] >= highest_near - 3 * sigma and last < 0.3 * top:
-        return _sharp_peak(y, on, sigma, width)
+        return _sharp_peak(light, on, width)
     half = max(LEAST_HALF, 0.3 * width)
     while True:
         # the rise is often much quicker than the fall: the window must not reach down it
         lo, hi = max(0, math.ceil(k - min(half, 0.7 * (k - on) + 1))), min(len(y), math.floor(k + half) + 1)
-        fit = _parabola(y, lo, hi, k, sigma)
-        if fit is not None and fit[0][2] < 0:
-            (a, b, c), cov = fit
-            x = -b / (2 * c)
-            if lo - k <= x <= hi - 1 - k:
-                row = np.array([1.0, x, x * x])
-                return Peak(a + b * x + c * x * x, NARROW * math.sqrt(row @ cov @ row), k + x)
+        if hi - lo >= 4:
+            fit = Parabola(y, lo, hi, sigma)
+            u = -fit.b / (2 * fit.c) if fit.c < 0 else math.inf
+            if abs(u) <= (hi - lo - 1) / 2 and fit.suits():
+                return Peak(fit.value(u), fit.sd(u), fit.middle + u, over=fit.share(light.above, u))
         if half <= LEAST_HALF:
-            return _three_point_peak(y, int(np.argmax(y)), sigma)
+            return _three_point_peak(light, int(np.argmax(y)))
         half = max(LEAST_HALF, half * SHRINK)
 
 
-def _sharp_peak(y: np.ndarray, on: int, sigma: float, width: int) -> Peak:
+def _sharp_peak(light: Light, on: int, width: int) -> Peak:
     """The decay drawn back to the middle of the sample within which the light rose."""
+    y, sigma = light.y, light.sigma
     half = max(3.0, 0.6 * width)
     while True:
         hi = min(len(y), on + math.floor(half) + 1)
-        fit = _parabola(y, on, hi, on, sigma)
-        if fit is not None or half <= 3:
+        fit = Parabola(y, on, hi, sigma) if hi - on >= 4 else None
+        if half <= 3 or (fit is not None and fit.suits()):
             break
         half = max(3.0, half * SHRINK)
-    if fit is None:
+    if fit is None or not fit.suits():
         decay = max(float(y[on] - y[on + 1]), 0.0) if on + 1 < len(y) else 0.0
-        return Peak(float(y[on] + decay / 2), math.hypot(1.3 * sigma, decay / 4), on - 0.5, True, decay)
-    (a, b, c), cov = fit
-    row = np.array([1.0, -0.5, 0.25])
-    return Peak(a - b / 2 + c / 4, NARROW * math.sqrt(row @ cov @ row), on - 0.5, True, max(-(b - c), 0.0))
+        sd = math.hypot(1.3 * sigma, decay / 4)
+        return Peak(float(y[on] + decay / 2), sd, on - 0.5, True, decay, light.over(on))
+    u = on - 0.5 - fit.middle
+    decay = max(-(fit.b + 2 * fit.c * u), 0.0)
+    return Peak(fit.value(u), fit.sd(u), on - 0.5, True, decay, fit.share(light.above, u))
 
 
-def _three_point_peak(y: np.ndarray, k: int, sigma: float) -> Peak:
+def _three_point_peak(light: Light, k: int) -> Peak:
+    y, sigma = light.y, light.sigma
     if not 0 < k < len(y) - 1:
-        return Peak(float(y[k]), sigma, float(k))
+        return Peak(float(y[k]), sigma, float(k), over=light.over(k))
     before, at, after = (float(v) for v in y[k - 1 : k + 2])
     bend = before - 2 * at + after
     x = 0.5 * (before - after) / bend if bend < 0 else 0.0
     rise = -0.25 * (before - after) * x if bend < 0 else 0.0
-    return Peak(at + rise, math.hypot(sigma, max(rise, -bend / 16) / 2), k + x)
+    return Peak(at + rise, math.hypot(sigma, max(rise, -bend / 16) / 2), k + x, over=light.over(k))
 
 
-def crossing(y: np.ndarray, level: float, peak: Peak, sigma: float, falling: bool) -> Place | None:
-    """Where y crosses the level on the way up to the peak, or down from it; None where it never does."""
-    k = int(np.clip(round(peak.at), 0, len(y) - 1))
+def crossing(light: Light, level: float, peak: Peak, falling: bool) -> Place | None:
+    """Where the light crosses the level on the way up to the peak, or down from it; None where it never does."""
+    y, sigma = light.y, light.sigma
+    k = int(min(max(round(peak.at), 0), len(y) - 1))
     if peak.sharp:
         k = min(k + 1, len(y) - 1) if peak.at > k else k
     bounds = _bracket(y, level, k, falling)
@@ -133,125 +225,110 @@ def crossing(y: np.ndarray, level: float, peak: Peak, sigma: float, falling: boo
     half = max(LEAST_HALF, reach)
     while True:
         lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
-        found = _on_parabola(_parabola(y, lo, hi, guess, sigma), guess, level, half, falling)
-        if found is not None:
-            return found
+        fit = Parabola(y, lo, hi, sigma) if hi - lo >= 4 else None
+        if fit is not None and fit.suits():
+            found = _on_parabola(light, fit, guess, level, half, falling)
+            if found is not None:
+                return found
         if half <= LEAST_HALF:
             break
         half = max(LEAST_HALF, half * SHRINK)
-    return _from_few(y, level, guess, (first, last, reach), peak.value, sigma, falling)
+    return _from_few(light, level, guess, (first, last, reach), peak.value, falling)
 
 
-def _from_few(y, level: float, guess: float, window: tuple, peak: float, sigma: float, falling: bool) -> Place | None:
+def _from_few(light: Light, level: float, guess: float, window: tuple, peak: float, falling: bool) -> Place | None:
     """Two neighbours where the light is steep there; else a parabola that counts what it leaves as noise."""
     first, last, reach = window
-    found = _between_two(y, level, guess, peak, sigma, falling)
+    found = _between_two(light, level, guess, peak, falling)
     half = max(LEAST_HALF, 0.5 * reach)
-    if (found is None or found.slope < STEEP * sigma) and half > LEAST_HALF:
+    if (found is None or found.slope < STEEP * light.sigma) and half > LEAST_HALF:
         lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
-        return _on_parabola(_parabola(y, lo, hi, guess, sigma, rough=True), guess, level, half, falling) or found
+        if hi - lo >= 4:
+            fit = Parabola(light.y, lo, hi, light.sigma)
+            fit.sigma = max(light.sigma, math.sqrt(fit.rest / (fit.n - 3)))
+            return _on_parabola(light, fit, guess, level, half, falling) or found
     return found
 
 
 def _bracket(y: np.ndarray, level: float, k: int, falling: bool) -> tuple[float, float] | None:
     """First and last crossing beside the peak, which noise sets apart; None where there is none."""
     side = y[k:] if falling else y[k::-1]
-    below = np.flatnonzero(side < level)
-    if not len(below):
+    low = side < level
+    first = int(low.argmax())
+    if not low[first]:
         return None
-    first = int(below[0])
-    soft = smooth(side, max(1, first // 8))  # a spike far behind is not the crossing
-    dark = np.flatnonzero(soft < level)
-    reach = min(len(side), 2 * max(int(dark[0]) if len(dark) else first, first) + 3)
-    above = np.flatnonzero(side[:reach] >= level)
-    last = int(above[-1]) if len(above) else first - 1
+    reach = min(len(side), 2 * first + 3)
+    if first >= 16:  # a spike far behind is not the crossing
+        soft = smooth(side[: 4 * first + 16], first // 8) < level
+        dark = int(soft.argmax())
+        reach = min(len(side), 2 * max(dark if soft[dark] else first, first) + 3)
+    above = ~low[:reach]
+    last = reach - 1 - int(above[::-1].argmax()) if above.any() else first - 1
     sign = 1 if falling else -1
     return k + sign * (first - 0.5), k + sign * (max(last, first - 1) + 0.5)
 
 
-def _parabola(y: np.ndarray, lo: int, hi: int, centre: float, sigma: float, rough: bool = False):
-    """(coefficients, covariance) of a parabola about the centre, None where it leaves more than noise.
-
-    rough: what it leaves counts as noise instead.
-    """
-    n = hi - lo
-    if n < 4:
+def _on_parabola(light: Light, fit: Parabola, guess: float, level: float, half: float, falling: bool) -> Place | None:
+    u = fit.crossing(level, falling)
+    if u is None or not abs(fit.middle + u - guess) <= half:
         return None
-    x = np.arange(lo, hi) - centre
-    design = np.column_stack([np.ones(n), x, x * x])
-    inverse = np.linalg.pinv(design.T @ design)
-    part = inverse @ (design.T @ y[lo:hi])
-    rest = float(((y[lo:hi] - design @ part) ** 2).sum()) / sigma**2
-    free = n - 3
-    if rest > free * (1 + 1.3 * math.sqrt(2 / free + NOISE_DOUBT)):
-        if not rough:
-            return None
-        sigma *= math.sqrt(rest / free)
-    return part, inverse * sigma**2
+    slope = abs(fit.b + 2 * fit.c * u)
+    return Place(fit.middle + u, fit.sd(u) / slope, slope, fit.share(light.above, u)) if slope > 0 else None
 
 
-def _on_parabola(fit, guess: float, level: float, half: float, falling: bool) -> Place | None:
-    if fit is None:
-        return None
-    (a, b, c), cov = fit
-    x = 0.0
-    for _ in range(8):
-        slope = b + 2 * c * x
-        if slope == 0:
-            return None
-        x -= (a + b * x + c * x * x - level) / slope
-    slope = b + 2 * c * x
-    if not abs(x) <= half or (slope < 0) != falling or slope == 0:
-        return None
-    row = np.array([1.0, x, x * x])
-    return Place(guess + x, NARROW * math.sqrt(row @ cov @ row) / abs(slope), abs(slope))
-
-
-def _between_two(y: np.ndarray, level: float, guess: float, peak: float, sigma: float, falling: bool) -> Place | None:
+def _between_two(light: Light, level: float, guess: float, peak: float, falling: bool) -> Place | None:
     """Straight line between the two samples, nearest to the guess, that hold the level between them."""
+    y, sigma = light.y, light.sigma
     pairs = (y[:-1] >= level) & (y[1:] < level) if falling else (y[:-1] < level) & (y[1:] >= level)
     found = np.flatnonzero(pairs)
     if not len(found):
         return None
     i = int(found[np.argmin(np.abs(found + 0.5 - guess))])
     slope = abs(float(y[i + 1] - y[i]))
-    at = i + (level - float(y[i])) / float(y[i + 1] - y[i])
-    share = min(slope / peak, 1.0)
-    if falling or i + 2 >= len(y) or y[i] > FOOT * peak + 3 * sigma:
-        return Place(at, math.hypot(sigma / slope, share * UNIFORM), slope)
+    part = (level - float(y[i])) / float(y[i + 1] - y[i])
+    at, share, over = i + part, min(slope / peak, 1.0), light.over(i, part)
+    dark = FOOT * peak + 3 * sigma
+    if falling and i and y[i + 1] < dark and slope > ABRUPT_FALL * max(float(y[i - 1] - y[i]), sigma):
+        return Place(i + 0.5, 0.0, slope, over, UNIFORM)  # cut anywhere between the two
+    if falling or i + 2 >= len(y) or y[i] > dark:
+        return Place(at, math.hypot(sigma / slope, share * UNIFORM), slope, over)
     # the light began between these two: it lies between the straight line and the next piece drawn backwards
     onward, next_one = float(y[i + 2] - y[i + 1]), float(y[i + 3] - y[i + 2]) if i + 3 < len(y) else 0.0
     onward = max(onward, 2 * onward - next_one if next_one > 0 else 0.0, 1e-9)  # a rise that slackens began steeper
     back = max(i + 1 - (float(y[i + 1]) - level) / onward, float(i))
     late = max(back, at)
     early = min(back, at)
-    return Place((early + late) / 2, math.hypot(sigma / slope, max(late - early, 0.5 * share) * UNIFORM), slope)
+    sd = math.hypot(sigma / slope, max(late - early, 0.5 * share) * UNIFORM)
+    return Place((early + late) / 2, sd, slope, over)
 
 
-def second_rise(y: np.ndarray, peak: Peak, sigma: float, width: int) -> bool:
+def second_rise(light: Light, peak: Peak, width: int) -> bool:
     """Whether the light rises again after its peak, or falls before it: more than one light."""
     span = max(1, width // 10) | 1
-    soft = smooth(y, span)
-    least = max(SECOND_SHARE * peak.value, 7 * sigma / math.sqrt(span))
+    soft = smooth(light.y, span)
+    least = max(SECOND_SHARE * peak.value, 7 * light.sigma / math.sqrt(span))
     k = int(np.argmax(soft))
     after = soft[k:] - np.minimum.accumulate(soft[k:])
     before = soft[k::-1] - np.minimum.accumulate(soft[k::-1])
     return bool(after.max() > least or before.max() > least)
 
 
-def shape_of(y: np.ndarray, peak: Peak, sigma: float) -> str:
-    """Which of "exponential", "cut off" (the tail quenched) or "other", from the pace of the decay along the tail."""
-    places = [crossing(y, q * peak.value, peak, sigma, True) for q in TAIL]
-    up, ninety, ten = (
-        crossing(y, q * peak.value, peak, sigma, falling) for q, falling in ((0.9, False), (0.9, True), (0.1, True))
-    )
-    if any(p is None for p in (*places, ninety, ten)):
+def shape_of(light: Light, peak: Peak, width: int, rose_at: float) -> str:
+    """Which of "exponential", "cut off" (the tail quenched) or "other", from the pace of the decay along the tail.
+
+    rose_at: where the light rose through 90 % of the peak, samples.
+    """
+    k = max(int(math.ceil(peak.at)), 0)
+    soft = smooth(light.y[k:], max(1, width // 12))
+    shares = np.array([0.9, *TAIL, 0.1])
+    i = (soft[:, None] < shares * peak.value).argmax(axis=0)
+    if not i[-1] or (soft[i] >= shares * peak.value).any():
         return "other"
-    at = np.array([p.at for p in places if p is not None])
-    pace = -np.diff(np.log(TAIL)) / np.maximum(np.diff(at), SHORTEST_FALL)
-    top = ninety.at - (up.at if up else peak.at)  # type: ignore[union-attr]
-    if ten.at - ninety.at < FLAT_FALL * top or pace.max() >= ABRUPT * pace[: np.argmax(pace) + 1].min():  # type: ignore[union-attr]
+    before = np.maximum(i - 1, 0)
+    fall = np.maximum(soft[before] - soft[i], 1e-9)
+    at = np.where(i > 0, before + np.clip((soft[before] - shares * peak.value) / fall, 0, 1), 0.0)
+    pace = -np.diff(np.log(TAIL)) / np.maximum(np.diff(at[1:-1]), SHORTEST_FALL)
+    top = k + at[0] - (peak.at if peak.sharp else rose_at)
+    if at[-1] - at[0] < FLAT_FALL * top or pace.max() >= ABRUPT * pace[: np.argmax(pace) + 1].min():
         return "cut off"
-    if pace.max() <= STEADY * pace.min():
-        return "exponential"
-    return "other"
+    return "exponential" if pace.max() <= STEADY * pace.min() else "other"
