@@ -15,6 +15,8 @@ import numpy as np
 import pandas as pd
 
 from duskgate.analysis import pulse_shape as shape
+from duskgate.analysis.pulse_dark import LEAST, baseline, middle, noise_of
+from duskgate.analysis.pulse_figures import Figure, energy_of, estimate_of, rise_of, up_at, width_of
 from duskgate.analysis.pulse_steps import Steps, straighten
 from duskgate.analysis.stats import Z95, estimate
 
@@ -23,15 +25,8 @@ FIGURES = ("t05_us", "t01_us", "peak", "energy", "rise_us", "delay_us")
 SHAPES = ("exponential", "cut off", "other")
 FULL_CODE = 4095
 WEAK_CODES, WEAK_NOISES = 64, 40  # peak below this many codes, or this many times the noise: a tenth of it is lost
-LEAST_BASELINE = 8  # samples
+LEAST_LIGHT = 16  # codes above the baseline
 STEP_LENGTHS = (0.0, 9.0)  # by how many codes they are too long: none on an RP2350, about 9 at most on an RP2040
-# half width of the middle 95 %, in standard deviations, of a normal and an even error together, by the even one's
-# share of the variance (0, 0.1 .. 1): maths, by quadrature
-Z95_EVEN = np.array([1.960, 1.959, 1.955, 1.948, 1.936, 1.917, 1.892, 1.857, 1.810, 1.744, 1.645])
-EVEN_SHARES = np.linspace(0, 1, 11)
-# a rise and a peak of few samples: sd (samples) of t0.1 grows as (this / samples above a tenth)^2; set on invented
-# pulses (tests/benchmarks/truth_pulse.py)
-FEW_SAMPLES = 5.5
 BANDWIDTH_DOUBT = 0.5  # of what the bandwidth is worth: sd of its share of a figure
 
 ADVICE = {
@@ -84,20 +79,10 @@ class PulseFound:
 
 
 @dataclass(frozen=True)
-class _Figure:
-    """`value`, `sd` of its normal errors, `even`: sds of even ones, `shift`: change by a code on each long code (m,)."""
-
-    value: float
-    sd: float
-    even: tuple[float, ...]
-    shift: np.ndarray
-
-
-@dataclass(frozen=True)
 class _Read:
     """What one way to read the codes gives; figures None where the samples do not resolve them."""
 
-    figures: dict[str, _Figure | None]
+    figures: dict[str, Figure | None]
     marks: dict[str, float]
     peak: shape.Peak
     light: shape.Light
@@ -111,21 +96,15 @@ def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = Pulse
     codes: samples (codes of the converter), step_ns apart; start_ns: first sample relative to the edge.
     """
     c = np.asarray(codes, float)
-    if len(c) < LEAST_BASELINE or step_ns <= 0:
-        return refused("none")
-    top = float(c.max())
-    if top - _middle(c[:LEAST_BASELINE]) < 16:
-        return refused("none")
-    if top >= sensor.full_code - sensor.clip_margin:
-        return refused("saturated")
-    first = _baseline(c)
-    if first is None:
-        return refused("cut")
-    even, steps = straighten(c, first[2], sensor.step_lengths)
+    first = _dark(c, step_ns, sensor)
+    if isinstance(first, str):
+        return refused(first)
+    level, level_sd, *noise = first
+    noise, n = noise_of(c, *noise)
+    even, steps = straighten(c, noise, sensor.step_lengths)
     above = steps.above(c)
     start_us, step_us = start_ns / 1000, step_ns / 1000
-    level, doubt, noise, n = first
-    first = (level + steps.below(level, even, c), doubt, noise, n)
+    first = (level + steps.below(level, even, c), level_sd, noise, n)
     main = _read(even, above, first, start_us, step_us, sensor.bandwidth_hz)
     if isinstance(main, str):
         return refused(main)
@@ -137,6 +116,18 @@ def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = Pulse
     return _found(main, None if isinstance(plain, str) else plain, steps, kind, start_us, step_us)
 
 
+def _dark(c: np.ndarray, step_ns: int, sensor: PulseSensor) -> tuple[float, float, float, int] | str:
+    """`baseline` of the codes, or the verdict that refuses them before anything is fitted."""
+    if len(c) < LEAST or step_ns <= 0:
+        return "none"
+    top = float(c.max())
+    if top - middle(c[:LEAST]) < LEAST_LIGHT:
+        return "none"
+    if top >= sensor.full_code - sensor.clip_margin:
+        return "saturated"
+    return baseline(c) or "cut"
+
+
 def refused(verdict: str, advice: str = "") -> PulseFound:
     """A pulse that gives no figures; advice in place of the verdict's own."""
     text = advice or ADVICE[verdict]
@@ -146,14 +137,14 @@ def refused(verdict: str, advice: str = "") -> PulseFound:
 
 def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_us: float, bandwidth_hz: float | None):
     """`_Read` of codes set straight, or the verdict that refuses them; above: `Steps.above`, first: `_baseline`."""
-    base, base_sd, noise, _ = first
+    base, base_sd, noise, n = first
     sigma = math.sqrt(noise**2 + 1 / 12)
     y = c - base
     if bandwidth_hz:
         lag = 1 / (2 * math.pi * bandwidth_hz) / (step_us * 1e-6)
         y = y + lag * np.gradient(y)
         sigma *= math.sqrt(1 + lag**2 / 2)
-    light = shape.Light(y, sigma, above)
+    light = shape.Light(y, sigma, above, 2 / n)
     peak = shape.find_peak(light)
     if peak.value < max(WEAK_CODES, WEAK_NOISES * noise):
         return "weak"
@@ -162,104 +153,23 @@ def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_
     if any(p is None for p in sides.values()) or low is None or low.at < 1:
         return "cut"
     dark = above[:, 0] if len(above) else np.zeros(0)
-    figures: dict[str, _Figure | None] = {
-        "peak": _Figure(peak.value, math.hypot(peak.sd, base_sd), (), peak.over - dark)
-    }
+    figures: dict[str, Figure | None] = {"peak": Figure(peak.value, math.hypot(peak.sd, base_sd), (), peak.over - dark)}
     marks = {}
     for q, name, figure in ((0.5, "50", "t05_us"), (0.1, "10", "t01_us")):
         up, down = sides[q, False], sides[q, True]
         assert up is not None and down is not None
-        figures[figure] = _width(q, up, down, peak, base_sd, dark, step_us)
-        marks |= {f"rise{name}": start_us + _up_at(up, peak) * step_us, f"fall{name}": start_us + down.at * step_us}
+        figures[figure] = width_of(q, up, down, peak, base_sd, dark, step_us)
+        marks |= {f"rise{name}": start_us + up_at(up, peak) * step_us, f"fall{name}": start_us + down.at * step_us}
     up = sides[0.5, False]
     assert up is not None
     lean = 0.0 if peak.sharp else step_us / up.slope
     moved = -lean * (up.over - 0.5 * peak.over - 0.5 * dark)
     normal = 0.0 if peak.sharp else math.hypot(up.sd * step_us, math.hypot(0.5 * peak.sd, 0.5 * base_sd) * lean)
-    figures["delay_us"] = _Figure(marks["rise50"], normal, (shape.UNIFORM * step_us,) if peak.sharp else (), moved)
+    figures["delay_us"] = Figure(marks["rise50"], normal, (shape.UNIFORM * step_us,) if peak.sharp else (), moved)
     high = None if peak.sharp else shape.crossing(light, 0.9 * peak.value, peak, False)
-    figures["rise_us"] = _rise(low, high, peak, dark, step_us)
-    figures["energy"] = _energy(light, peak, sides[0.1, True], base_sd, dark, step_us)
+    figures["rise_us"] = rise_of(low, high, peak, dark, step_us)
+    figures["energy"] = energy_of(light, peak, sides[0.1, True], base_sd, dark, step_us)
     return _Read(figures, marks, peak, light, first, high.at if high else peak.at)
-
-
-def _baseline(c: np.ndarray) -> tuple[float, float, float, int] | None:
-    """(level, its sd, noise, samples) before the light; None where too little of it was kept."""
-    rough = _middle(c[:LEAST_BASELINE])
-    height = float(c.max()) - rough
-    lit, half = int((c > rough + 0.1 * height).argmax()), int((c > rough + 0.5 * height).argmax())
-    end = lit - 2 - 2 * max(half - lit, 0)
-    if end < LEAST_BASELINE:
-        return None
-    quiet = c[:end]
-    off = np.abs(quiet - _middle(quiet))
-    kept = quiet[off <= max(2.5, 3 * _middle(off) * 1.4826)]
-    n = len(kept)
-    mean = float(kept.sum()) / n
-    noise = math.sqrt(float(((kept - mean) ** 2).sum()) / (n - 1)) if n > 1 else 0.0
-    coarse = 1 / 12 if noise < 0.4 else 0.0  # without noise the steps of the converter do not average out
-    return mean, math.sqrt(max(noise**2, 1 / 12) / n + coarse), noise, n
-
-
-def _middle(x: np.ndarray) -> float:
-    """Median; numpy's own takes ten times as long on few samples."""
-    rising, half = np.sort(x), len(x) // 2
-    return float(rising[half] if len(x) % 2 else 0.5 * (rising[half - 1] + rising[half]))
-
-
-def _up_at(up: shape.Place, peak: shape.Peak) -> float:
-    return peak.at if peak.sharp else up.at
-
-
-def _width(q: float, up, down, peak: shape.Peak, base_sd: float, dark: np.ndarray, step_us: float) -> _Figure:
-    """Time for which the light is above q of its peak; dark: shares of the long codes below the baseline."""
-    own = q * peak.over + (1 - q) * dark
-    shift = (down.over - own) / down.slope
-    lean = 1 / down.slope
-    if not peak.sharp:
-        shift, lean = shift + (up.over - own) / up.slope, lean + 1 / up.slope
-    level = math.hypot(q * peak.sd, (1 - q) * base_sd) * lean
-    # a rise between two samples moves start and peak together: for an exponential both moves cancel
-    start = shape.UNIFORM * abs(q * peak.decay / down.slope - 1) if peak.sharp else 0.0
-    samples = max(down.at - _up_at(up, peak), 1.0)
-    few = 0.0 if peak.sharp else (FEW_SAMPLES / samples) ** 2 * (q < 0.5)
-    sd = math.hypot(level, down.sd, 0.0 if peak.sharp else up.sd, few) * step_us
-    return _Figure((down.at - _up_at(up, peak)) * step_us, sd, (start * step_us, down.uniform * step_us), shift * step_us)
-
-
-def _rise(low, high, peak: shape.Peak, dark: np.ndarray, step_us: float) -> _Figure | None:
-    """Time from 10 to 90 % of the peak; None where the samples do not resolve it."""
-    if peak.sharp or low is None or high is None or high.at - low.at < 1:
-        return None
-    sd = math.hypot(low.sd, high.sd, 0.9 * peak.sd / high.slope) * step_us
-    shift = (low.over - 0.1 * peak.over - 0.9 * dark) / low.slope - (high.over - 0.9 * peak.over - 0.1 * dark) / high.slope
-    return _Figure((high.at - low.at) * step_us, sd, (), shift * step_us)
-
-
-def _energy(light: shape.Light, peak: shape.Peak, fall, base_sd: float, dark: np.ndarray, step_us: float) -> _Figure:
-    """The whole light above the baseline, code us."""
-    y, sigma = light.y, light.sigma
-    begin = max(int((y > 0.1 * peak.value).argmax()) * 3 // 4 - 2, 0)
-    part = y[begin:]
-    jump = float(np.max(np.diff(y))) if len(y) > 1 else 0.0
-    end = float(part[-min(5, len(part)) :].mean())
-    rest = max(end, 0.0) * (0.1 * peak.value / fall.slope) if end > 3 * sigma else 0.0
-    sd = math.hypot(sigma * math.sqrt(len(part)), base_sd * len(part), 0.5 * rest)
-    shift = (light.above[:, begin:] - dark[:, None]).sum(axis=1) if len(dark) else dark
-    return _Figure(float(part.sum() + rest) * step_us, sd * step_us, (jump * shape.UNIFORM * step_us,), shift * step_us)
-
-
-def _estimate(name: str, own: _Figure, steps: Steps, slow: float) -> dict:
-    """An estimate with its interval; slow: sd of the bandwidth's share."""
-    # the four may be equally long or not: the larger of both sums
-    each = own.shift * steps.common
-    long = max(abs(float(each.sum())), math.hypot(*each.tolist(), 0.0))
-    seen = own.shift * steps.own
-    common = math.hypot(long, slow)
-    whole = math.hypot(own.sd, common, *own.even, *seen.tolist())
-    z = float(np.interp((max(long, *own.even, 0.0) / whole) ** 2, EVEN_SHARES, Z95_EVEN)) if whole else Z95
-    low = own.value - z * whole if name == "delay_us" else max(own.value - z * whole, 0.0)
-    return estimate(own.value, low, own.value + z * whole, 1, sys=z * common)
 
 
 def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: float, step_us: float) -> PulseFound:
@@ -271,7 +181,7 @@ def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: 
             continue
         other = plain.figures[name] if plain else None
         slow = BANDWIDTH_DOUBT * abs(other.value - own.value) if other else 0.0
-        out[name] = _estimate(name, own, steps, slow)
+        out[name] = estimate_of(name, own, steps, slow)
     base, base_sd, noise, n = main.baseline
     return PulseFound(
         "good",

@@ -12,10 +12,12 @@ from functools import lru_cache
 
 import numpy as np
 
-SHRINK = 0.7  # each next window is this much narrower
+NEAR = 64  # samples to each side within which two neighbours are looked for
+SHRINK = 0.6  # each next window is this much narrower
 LEAST_HALF = 2  # samples to each side
-NARROW = 1.3  # the window is chosen by the same samples: its noise alone would be too little
-NOISE_DOUBT = 0.04  # relative variance of a variance that some 50 samples gave
+SAFER = 0.75  # of the widest window that suits: what is left over there may still lean one way
+REACH = 0.3  # of the way to the peak: the widest window to each side of a crossing
+NARROW = 1.12  # the window is chosen by the same samples: its noise alone would be too little
 FOOT = 0.03  # of the peak: still dark
 STEEP = 4  # times the noise between two samples: these two alone tell where the level lies
 ABRUPT_FALL = 6.0  # times the fall before it: the light was cut within one sample
@@ -58,11 +60,15 @@ class Peak:
 
 @dataclass(frozen=True)
 class Light:
-    """Codes above the baseline `y` (n,), noise sd `sigma`, shares of long codes below each sample `above` (m, n)."""
+    """Codes above the baseline `y` (n,), noise sd `sigma`, shares of long codes below each sample `above` (m, n).
+
+    doubt: relative variance of sigma squared.
+    """
 
     y: np.ndarray
     sigma: float
     above: np.ndarray
+    doubt: float = 0.04
 
     def over(self, i: int, part: float = 0.0) -> np.ndarray:
         """Shares at a place between samples i and i + 1."""
@@ -84,11 +90,11 @@ def _basis(n: int) -> tuple[np.ndarray, float, float, float]:
 class Parabola:
     """a + b u + c u^2 about the middle of samples lo .. hi - 1, by least squares; `rest`: squares left over."""
 
-    def __init__(self, y: np.ndarray, lo: int, hi: int, sigma: float):
-        self.lo, self.hi, self.sigma, self.n = lo, hi, sigma, hi - lo
+    def __init__(self, light: Light, lo: int, hi: int):
+        self.lo, self.hi, self.sigma, self.doubt, self.n = lo, hi, light.sigma, light.doubt, hi - lo
         self.middle = (lo + hi - 1) / 2
         basis, self._square, self._one, self._two = _basis(self.n)
-        seen = y[lo:hi]
+        seen = light.y[lo:hi]
         p0, p1, p2 = (basis @ seen).tolist()
         self.rest = max(float(seen @ seen) - p0 * p0 - p1 * p1 - p2 * p2, 0.0)
         self.c = p2 / self._two
@@ -98,16 +104,18 @@ class Parabola:
     def suits(self) -> bool:
         """Whether it leaves no more than noise."""
         free = self.n - 3
-        return self.rest <= self.sigma**2 * free * (1 + 1.3 * math.sqrt(2 / free + NOISE_DOUBT))
+        return self.rest <= self.sigma**2 * free * (1 + 1.3 * math.sqrt(2 / free + self.doubt))
 
     def value(self, u: float) -> float:
+        """Codes at u."""
         return self.a + u * (self.b + u * self.c)
 
     def _row(self, u: float) -> tuple[float, float, float]:
         return 1 / math.sqrt(self.n), u / self._one, (u * u - self._square) / self._two
 
-    def sd(self, u: float, sigma: float | None = None) -> float:
-        return NARROW * (self.sigma if sigma is None else sigma) * math.hypot(*self._row(u))
+    def sd(self, u: float) -> float:
+        """Standard deviation of the value at u, codes."""
+        return NARROW * self.sigma * math.hypot(*self._row(u))
 
     def share(self, above: np.ndarray, u: float) -> np.ndarray:
         """How much of a shift of some samples (m, all samples) the value at u takes."""
@@ -171,7 +179,7 @@ def find_peak(light: Light) -> Peak:
         # the rise is often much quicker than the fall: the window must not reach down it
         lo, hi = max(0, math.ceil(k - min(half, 0.7 * (k - on) + 1))), min(len(y), math.floor(k + half) + 1)
         if hi - lo >= 4:
-            fit = Parabola(y, lo, hi, sigma)
+            fit = Parabola(light, lo, hi)
             u = -fit.b / (2 * fit.c) if fit.c < 0 else math.inf
             if abs(u) <= (hi - lo - 1) / 2 and fit.suits():
                 return Peak(fit.value(u), fit.sd(u), fit.middle + u, over=fit.share(light.above, u))
@@ -183,14 +191,16 @@ def find_peak(light: Light) -> Peak:
 def _sharp_peak(light: Light, on: int, width: int) -> Peak:
     """The decay drawn back to the middle of the sample within which the light rose."""
     y, sigma = light.y, light.sigma
-    half = max(3.0, 0.6 * width)
+    half, suited = max(3.0, 0.6 * width), None
     while True:
         hi = min(len(y), on + math.floor(half) + 1)
-        fit = Parabola(y, on, hi, sigma) if hi - on >= 4 else None
-        if half <= 3 or (fit is not None and fit.suits()):
+        fit = Parabola(light, on, hi) if hi - on >= 4 else None
+        if half <= 3 or suited:
             break
-        half = max(3.0, half * SHRINK)
-    if fit is None or not fit.suits():
+        suited = fit if fit is not None and fit.suits() else None
+        half = max(3.0, half * (SAFER if suited else SHRINK))
+    fit = suited if fit is None else fit
+    if fit is None or not (suited or fit.suits()):
         decay = max(float(y[on] - y[on + 1]), 0.0) if on + 1 < len(y) else 0.0
         sd = math.hypot(1.3 * sigma, decay / 4)
         return Peak(float(y[on] + decay / 2), sd, on - 0.5, True, decay, light.over(on))
@@ -212,7 +222,7 @@ def _three_point_peak(light: Light, k: int) -> Peak:
 
 def crossing(light: Light, level: float, peak: Peak, falling: bool) -> Place | None:
     """Where the light crosses the level on the way up to the peak, or down from it; None where it never does."""
-    y, sigma = light.y, light.sigma
+    y = light.y
     k = int(min(max(round(peak.at), 0), len(y) - 1))
     if peak.sharp:
         k = min(k + 1, len(y) - 1) if peak.at > k else k
@@ -220,34 +230,37 @@ def crossing(light: Light, level: float, peak: Peak, falling: bool) -> Place | N
     if bounds is None:
         return None
     guess = sum(bounds) / 2
-    reach = 0.35 * abs(guess - peak.at)
+    reach = REACH * abs(guess - peak.at)
     first, last = (k, len(y)) if falling else (0, k + 1)
-    half = max(LEAST_HALF, reach)
+    spread = abs(bounds[1] - bounds[0])
+    least = max(LEAST_HALF, 0.5 * spread)  # narrower than the noise sets the crossings apart nothing is told
+    half = max(least, reach)
+    suited = None
     while True:
         lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
-        fit = Parabola(y, lo, hi, sigma) if hi - lo >= 4 else None
-        if fit is not None and fit.suits():
+        fit = Parabola(light, lo, hi) if hi - lo >= 4 else None
+        if fit is not None and (suited or fit.suits()):
             found = _on_parabola(light, fit, guess, level, half, falling)
-            if found is not None:
-                return found
-        if half <= LEAST_HALF:
-            break
-        half = max(LEAST_HALF, half * SHRINK)
-    return _from_few(light, level, guess, (first, last, reach), peak.value, falling)
+            if suited or (found and half <= least):
+                return found or suited
+            suited = found
+        if half <= least:
+            window = (first, last, max(least, 0.5 * reach), spread)
+            return suited or _from_few(light, level, guess, window, peak, falling)
+        half = max(least, half * (SAFER if suited else SHRINK))
 
 
-def _from_few(light: Light, level: float, guess: float, window: tuple, peak: float, falling: bool) -> Place | None:
+def _from_few(light: Light, level: float, guess: float, window: tuple, peak: Peak, falling: bool) -> Place | None:
     """Two neighbours where the light is steep there; else a parabola that counts what it leaves as noise."""
-    first, last, reach = window
-    found = _between_two(light, level, guess, peak, falling)
-    half = max(LEAST_HALF, 0.5 * reach)
-    if (found is None or found.slope < STEEP * light.sigma) and half > LEAST_HALF:
-        lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
-        if hi - lo >= 4:
-            fit = Parabola(light.y, lo, hi, light.sigma)
-            fit.sigma = max(light.sigma, math.sqrt(fit.rest / (fit.n - 3)))
-            return _on_parabola(light, fit, guess, level, half, falling) or found
-    return found
+    first, last, half, spread = window
+    found = _between_two(light, level, guess, peak.value, falling)
+    steep = found is not None and found.slope >= STEEP * light.sigma and spread <= LEAST_HALF
+    lo, hi = max(first, math.ceil(guess - half)), min(last, math.floor(guess + half) + 1)
+    if steep or half <= LEAST_HALF or hi - lo < 4:
+        return found
+    fit = Parabola(light, lo, hi)
+    fit.sigma = max(light.sigma, math.sqrt(fit.rest / (fit.n - 3)))
+    return _on_parabola(light, fit, guess, level, half, falling) or found
 
 
 def _bracket(y: np.ndarray, level: float, k: int, falling: bool) -> tuple[float, float] | None:
@@ -279,8 +292,9 @@ def _on_parabola(light: Light, fit: Parabola, guess: float, level: float, half: 
 def _between_two(light: Light, level: float, guess: float, peak: float, falling: bool) -> Place | None:
     """Straight line between the two samples, nearest to the guess, that hold the level between them."""
     y, sigma = light.y, light.sigma
-    pairs = (y[:-1] >= level) & (y[1:] < level) if falling else (y[:-1] < level) & (y[1:] >= level)
-    found = np.flatnonzero(pairs)
+    near = max(int(guess) - NEAR, 0)
+    over = y[near : int(guess) + NEAR + 2] >= level
+    found = np.flatnonzero(over[:-1] & ~over[1:] if falling else ~over[:-1] & over[1:]) + near
     if not len(found):
         return None
     i = int(found[np.argmin(np.abs(found + 0.5 - guess))])
@@ -318,11 +332,12 @@ def shape_of(light: Light, peak: Peak, width: int, rose_at: float) -> str:
 
     rose_at: where the light rose through 90 % of the peak, samples.
     """
-    k = max(int(math.ceil(peak.at)), 0)
+    k = max(math.ceil(peak.at), 0)
     soft = smooth(light.y[k:], max(1, width // 12))
     shares = np.array([0.9, *TAIL, 0.1])
-    i = (soft[:, None] < shares * peak.value).argmax(axis=0)
-    if not i[-1] or (soft[i] >= shares * peak.value).any():
+    lowest = np.minimum.accumulate(soft)
+    i = np.searchsorted(-lowest, -shares * peak.value, side="right")  # first below
+    if i[-1] >= len(soft) or not i[-1]:
         return "other"
     before = np.maximum(i - 1, 0)
     fall = np.maximum(soft[before] - soft[i], 1e-9)

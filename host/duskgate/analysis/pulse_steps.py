@@ -14,7 +14,7 @@ import numpy as np
 STEP_CODES = (512, 1536, 2560, 3584)  # the converter's long codes: RP2040 data sheet, erratum RP2040-E11
 LEAST_SIDE = 6  # samples on each side of a long code
 SHRINK = 0.5  # each next window is this much narrower
-REACH = 0.6  # of the distance to the peak: the widest window to each side
+REACH = 0.5  # of the distance to the peak: the widest window to each side
 MISFIT = 1.3  # as many standard deviations of the squares may be left over
 NOISE_DOUBT = 0.04  # relative variance of a variance that some 50 samples gave
 WIDEN = 1.3  # the window is chosen by the same samples
