@@ -280,6 +280,7 @@ class Station:
             self.commit_all()
             self.stopped = why
             self.shots.end()
+            self.pulses.end()
             self.recorder.store.close()
 
     def ask_restart(self, how):

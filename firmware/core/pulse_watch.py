@@ -187,6 +187,13 @@ class PulseWatch:
 
     # -- beside commits and the supply's reading -----------------------------------------------------------------
 
+    def end(self):
+        """Logging ends: the converter stops, so that whoever comes to the prompt can read it."""
+        if self._watching:
+            self._rest(self._capture.now())
+            self._parts.ask("pulse", faults.PULSE, "lend")
+        self.due_ms = None
+
     def limit_changed(self):
         """The setting pulse_kb was changed: a new night of it begins."""
         self._budget.begin()

@@ -188,6 +188,14 @@ def test_lights_of_several_heads_leave_room_for_those_that_come_alone():
     assert 1 <= masks.count(3) <= 3 and masks.count(1) >= 5, "10 of each came; a pulse takes some 200 bytes"
 
 
+def test_the_converter_rests_once_logging_has_ended():
+    bench, diode = board([], seconds=1)
+    assert diode.on
+    bench.station.stop(records.STOP_ASKED)
+    bench.run(1)
+    assert not diode.on and diode.calls[-1] == "lend" and bench.station.pulses.due_ms is None
+
+
 def test_no_setting_no_pulse():
     bench, diode = board(shot(500), {"pulse_kb": 0})
     assert groups(bench.rows()) == [] and "start" not in diode.calls
