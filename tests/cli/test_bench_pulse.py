@@ -160,10 +160,10 @@ def test_the_example_in_the_help_works_with_its_gap_shortened(rig, site):
     shown = CliRunner().invoke(main, ["bench", "--help"]).stdout
     line = next(text.strip() for text in shown.splitlines() if text.strip().startswith("duskgate bench --pulse"))
     words = shlex.split(line)[2:]
-    url = rig([HEAD, HEAD, HEAD], alone=20)
+    url = rig([HEAD, HEAD, HEAD], alone=10)
     done = CliRunner().invoke(main, ["bench", *words, "--gap", "0.12", "--port", url], input=ENTER)
     assert done.exit_code == 0, done.output
-    assert "back at 1/16: 10 of 10 shots good" in done.stdout
+    assert "back at 1/4: 5 of 5 shots good" in done.stdout
 
 
 def test_stopped_by_the_user_the_board_is_told_to_stop_and_its_limit_comes_back(rig, site, monkeypatch):

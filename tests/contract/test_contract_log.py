@@ -196,7 +196,7 @@ LIGHT = {
 
 def test_light_pulses_come_back_sample_for_sample(tmp_path):
     """What the converter's ring held around each edge, against what the host reads out of the pulled log."""
-    path = fakes.scene_file(tmp_path / "scene", 600.0, breaks=[(20.0 + 7.1 * k, 0.08) for k in range(60)])
+    path = fakes.scene_file(tmp_path / "scene", 600.0, breaks=[(20.0 + 7.1 * k, 0.08) for k in range(40)])
     head, _, body = path.read_bytes().partition(b"\n")
     path.write_bytes(json.dumps(json.loads(head) | {"light_pulse": LIGHT}).encode() + b"\n" + body)
     board = BoardHere(path, tmp_path / "flash", pulse_kb=1000)
@@ -210,7 +210,7 @@ def test_light_pulses_come_back_sample_for_sample(tmp_path):
     diode.found = found
     board.play()
     rec = recording(tmp_path, board)
-    assert len(rec.pulses) == len(seen) == 60
+    assert len(rec.pulses) == len(seen) == 40
     lit = rec.edges[(rec.edges["channel"] == fields.FLASH1) & (rec.edges["level"] == 1)]
     assert rec.pulses["t_ns"].tolist() == lit["t_ns"].tolist()
     assert rec.pulses["complete"].all() and (rec.pulses["flash"] == 0b1111).all()

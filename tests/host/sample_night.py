@@ -257,6 +257,7 @@ def sample_night(n_visits=140, seed=11, flash=True, clock="anchored", heads=HEAD
         ),
         "supply": _supply(rng),
         "boots": boots(clock),
+        "pulses": table("pulses", {}),
         "gaps": table(
             "gaps",
             {

@@ -14,8 +14,7 @@ from tests.host.sample_night import sample_night
 def test_every_table_comes_back_with_its_columns_order_and_types(form, tmp_path):
     night = sample_night(40)
     paths = tables.write_tables(night.tables, tmp_path / "out", form)
-    always = [name for name in fields.TABLES if name != "pulses"]  # that one is there only where the log holds any
-    assert [p.name for p in paths] == [f"{name}.{form}" for name in always]
+    assert [p.name for p in paths] == [f"{name}.{form}" for name in fields.TABLES]
     for path in paths:
         back = tables.read_table(path)
         assert list(back.columns) == list(fields.TABLES[path.stem])

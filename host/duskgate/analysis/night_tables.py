@@ -17,7 +17,7 @@ assert OUTCOMES == ("none", "partial", "all", "not_watched")
 
 
 def build(p: Parts, rec: Any) -> dict[str, pd.DataFrame]:
-    """All tables but `rates`."""
+    """All tables but `rates`; `pulses` is without rows (analysis/pulse_night.py fills it where a log holds any)."""
     out = {"edges": _edges(p)}
     out["breaks"], fire_of_event = _breaks(p)
     out["visits"] = _visits(p, out["breaks"])
@@ -28,6 +28,7 @@ def build(p: Parts, rec: Any) -> dict[str, pd.DataFrame]:
     out["supply"] = _supply(p)
     out["boots"] = _boots(p, rec)
     out["gaps"] = _gaps(p)
+    out["pulses"] = table("pulses", 0, {})
     return out
 
 

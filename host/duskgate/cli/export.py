@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..report.open_night import OpenedNight
 
 FORMATS = ("csv", "parquet", "capture", "vcd", "camtrap-dp")
-FIGURES = ("visits", "rate", "delay", "misses", "supply", "false", "blind")
+FIGURES = ("visits", "rate", "delay", "pulse", "misses", "supply", "false", "blind")
 PICTURES = (".html", ".png", ".svg")
 CAPTURE = ("edges.csv", "readings.csv")
 Written = tuple[dict[Path, bytes], list[str]]  # files to be written, and sentences on what they hold
