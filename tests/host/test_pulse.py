@@ -127,20 +127,6 @@ def test_heads_are_alike_not_alike_or_not_known():
     assert pulse_heads.alike(a, rows_of(205, 2, 12))["what"] == "not known"
 
 
-@pytest.mark.parametrize(("ratio", "never"), [(2 ** (1 / 6), "alike"), (1.0, "not alike")])
-def test_the_errors_of_alike_are_as_rare_as_stated(ratio, never):
-    # at the edge of the band "alike" is wrong in at most 5 % (two one-sided tests), "not alike" of equal heads 2.5 %
-    rng, wrong, n = np.random.default_rng(13), 0, 400
-    base = rows_of(200, 1, 14)
-    for _ in range(n):
-        a, b = (base.loc[np.zeros(6, int)].reset_index(drop=True) for _ in range(2))
-        for rows, mean in ((a, 1000.0), (b, 1000.0 * ratio)):
-            rows["energy"] = mean * (1 + rng.normal(0, 0.04, 6))
-            rows["energy_lo"], rows["energy_hi"], rows["energy_sys"] = rows["energy"] - 5, rows["energy"] + 5, 0.0
-        wrong += pulse_heads.alike(a, b, {"energy": 2 ** (1 / 6)})["what"] == never
-    assert wrong <= 0.05 * n + 3 * np.sqrt(0.05 * 0.95 * n)
-
-
 def test_ready_times_of_both_laws_are_found():
     # maths: a capacitor charged through a resistor has 90 % of its energy after 2.970 tau; half of it after 1.228
     assert abs(pulse_charge.READY_TAUS - 2.970) < 5e-4

@@ -27,6 +27,7 @@ FULL_CODE = 4095
 WEAK_CODES, WEAK_NOISES = 64, 40  # peak below this many codes, or this many times the noise: a tenth of it is lost
 LEAST_LIGHT = 16  # codes above the baseline
 STEP_LENGTHS = (0.0, 9.0)  # by how many codes they are too long: none on an RP2350, about 9 at most on an RP2040
+STEEP_DOUBT = 0.8  # samples: where the light begins within one, its place is less sure once the bandwidth is undone
 BANDWIDTH_DOUBT = 0.5  # of what the bandwidth is worth: sd of its share of a figure
 
 ADVICE = {
@@ -142,8 +143,10 @@ def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_
     y = c - base
     if bandwidth_hz:
         lag = 1 / (2 * math.pi * bandwidth_hz) / (step_us * 1e-6)
-        y = y + lag * np.gradient(y)
-        sigma *= math.sqrt(1 + lag**2 / 2)
+        # what a first-order low-pass forgets from one sample to the next: no overshoot where the light jumps
+        kept = math.exp(-1 / lag)
+        y = (y - kept * np.concatenate([y[:1], y[:-1]])) / (1 - kept)
+        sigma *= math.sqrt(1 + kept**2) / (1 - kept)
     light = shape.Light(y, sigma, above, 2 / n)
     peak = shape.find_peak(light)
     if peak.value < max(WEAK_CODES, WEAK_NOISES * noise):
@@ -174,6 +177,8 @@ def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_
 
 def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: float, step_us: float) -> PulseFound:
     out: dict[str, dict] = {}
+    rise = main.figures["rise_us"]
+    steep = rise is None or rise.value < 3 * step_us
     for name in FIGURES:
         own = main.figures[name]
         if own is None:
@@ -181,6 +186,8 @@ def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: 
             continue
         other = plain.figures[name] if plain else None
         slow = BANDWIDTH_DOUBT * abs(other.value - own.value) if other else 0.0
+        if other and steep:
+            slow = math.hypot(2 * slow, STEEP_DOUBT * (step_us if name.endswith("_us") else 0.0))
         out[name] = estimate_of(name, own, steps, slow)
     base, base_sd, noise, n = main.baseline
     return PulseFound(
