@@ -1,0 +1,100 @@
+"""What a speed figure is, where the parts that measure them stand, and how two things are timed side by side.
+
+A part is a module of this folder with `rows() -> list[Row]`; it joins the table by its name in PARTS. A figure is
+always the ratio of two things timed in turns in one run, so that a slow or busy computer slows both.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+# name for `--only` -> module of this folder, in the order of the table
+PARTS = {
+    "start": "speed_start",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table.
+
+    what: what was measured. figure, baseline: what was found for it and for what it is held against, in words with
+    units. ratio: figure to baseline, whichever way `budget` counts it; spread: its least and greatest of the turns.
+    budget: in words; met: whether it holds, None where there is none.
+    """
+
+    what: str
+    figure: str
+    baseline: str
+    ratio: float
+    budget: str = ""
+    met: bool | None = None
+    spread: tuple[float, float] | None = None
+
+
+def at_most(limit: float, ratio: float) -> dict:
+    """Budget and verdict of a ratio that must not be above `limit`."""
+    return {"ratio": ratio, "budget": f"at most {limit:g}", "met": ratio <= limit}
+
+
+def at_least(limit: float, ratio: float) -> dict:
+    """Budget and verdict of a ratio that must not be below `limit`."""
+    return {"ratio": ratio, "budget": f"at least {limit:g}", "met": ratio >= limit}
+
+
+def in_turns(runs: dict[str, Callable[[], object]], turns: int) -> dict[str, list[float]]:
+    """Seconds of each run in each turn, the runs one after the other in every turn; one turn before, to warm up.
+
+    A run that returns a float has measured its seconds itself.
+    """
+    took: dict[str, list[float]] = {name: [] for name in runs}
+    for turn in range(turns + 1):
+        for name, run in runs.items():
+            start = time.perf_counter()
+            own = run()
+            if turn:
+                took[name].append(own if isinstance(own, float) else time.perf_counter() - start)
+    return took
+
+
+def middle(seconds: Iterable[float]) -> float:
+    """Median."""
+    return statistics.median(list(seconds))
+
+
+def paired(above: list[float], below: list[float]) -> tuple[float, tuple[float, float]]:
+    """Median of the ratios turn by turn, with the least and the greatest."""
+    found = [a / b for a, b in zip(above, below, strict=True)]
+    return statistics.median(found), (min(found), max(found))
+
+
+def process(words: list[str]) -> Callable[[], float]:
+    """A run of a whole Python process with these words, our host first on its path, its output thrown away.
+
+    It returns the seconds of the processor, not of the clock: other work on the computer lengthens them least, and
+    threads that spin count. Raises RuntimeError where the process fails.
+    """
+    env = os.environ | {"PYTHONPATH": str(ROOT / "host")}
+
+    def run() -> float:
+        child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, env=env)
+        _, status, used = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+        if child.returncode:
+            raise RuntimeError(f"{words}: ended with code {child.returncode}")
+        return used.ru_utime + used.ru_stime
+
+    return run
+
+
+def duskgate(*words: str) -> Callable[[], float]:
+    """A run of our command in a process of its own."""
+    return process(["-m", "duskgate", *words])
