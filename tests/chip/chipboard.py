@@ -17,6 +17,7 @@ from duskgate.link import install
 from duskgate.link.port import BoardLink
 from duskgate.logfile.decode import read_dgl_files
 
+from .clocks import SettledClock
 from .control import Control
 from .match import Match, match
 from .scene import CHANNELS, FIRST_INPUT, TICK_US, Edges
@@ -51,6 +52,7 @@ class ChipBoard:
     def __init__(self, url: str, control: Control, folder: Path):
         self.url = url
         self.control = control
+        self._clock = SettledClock(control)
         self._folder = folder
         self._pulls = 0
 
@@ -89,7 +91,7 @@ class ChipBoard:
         end = time.monotonic() + within_s
         while True:
             try:
-                with BoardLink(self.url, silence_s=2.0) as link:
+                with BoardLink(self.url, self._clock, silence_s=2.0) as link:
                     return link.who()
             except LinkError:
                 if time.monotonic() > end:
@@ -98,7 +100,7 @@ class ChipBoard:
 
     @contextmanager
     def link(self):
-        with BoardLink(self.url, silence_s=SILENCE_S) as link:
+        with BoardLink(self.url, self._clock, silence_s=SILENCE_S) as link:
             yield link
 
     @contextmanager

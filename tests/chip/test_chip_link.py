@@ -5,10 +5,8 @@ import time
 import numpy as np
 import pytest
 from duskgate.link.answers import SegmentState
-from duskgate.link.port import BoardLink
 
 from . import figures, scene
-from .chipboard import SILENCE_S
 
 COPY_BYTES = 16_384
 FASTER_THAN_COPY = 40  # a whole pull against mpremote's copy, in board time
@@ -58,7 +56,7 @@ def fill(board, kilobytes: int) -> None:
 
 def get_all(board) -> tuple[int, float, float]:
     """(bytes, board seconds, wall seconds) of reading every segment by `get`."""
-    with BoardLink(board.url, silence_s=SILENCE_S) as link:
+    with board.link() as link:
         segments = link.list_segments()
         begin_us, begin = board.control.now_us(), time.monotonic()
         n = sum(map(len, link.read_pieces([(s.number, 0, s.size) for s in segments])))
