@@ -157,7 +157,7 @@ def test_commits_due_wait_for_the_light(watching):
     pulses = boot_rows(board.log(link), "pulses", boot_id).iloc[-kept:]
     figures.note("commits due while lights come", lights=24, kept=kept, dropped_in_a_commit=lost[0])
     assert kept + lost[0] == 24
-    assert lost[1:] == [0, 0]
+    assert lost[1:] == [0] * 3  # used up, still reading, nothing seen: FORMAT.md, value 83
     assert kept >= 18  # a commit takes some 50 to 100 ms of each second
     assert pulses["complete"].to_numpy().all()
     heads = [int(np.log2(mask)) for mask in pulses["flash"]]
