@@ -1,8 +1,12 @@
 """Fixtures that several rooms share."""
 
+import os
 import sys
 
 import pytest
+
+# as the command itself does before numpy is loaded; processes that tests start inherit it
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @pytest.fixture(scope="session")

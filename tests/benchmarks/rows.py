@@ -19,6 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # name for `--only` -> module of this folder, in the order of the table
 PARTS = {
     "start": "speed_start",
+    "night": "speed_night",
 }
 
 

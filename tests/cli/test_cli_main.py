@@ -1,5 +1,6 @@
 """The command line as a whole: help without loading anything, one line and one exit code for every error."""
 
+import os
 import subprocess
 import sys
 
@@ -7,6 +8,8 @@ import click
 import pytest
 from click.testing import CliRunner
 from duskgate import __version__, cli, errors
+
+from tests.cli.night_logs import night_log
 
 
 def run(*words: str):
@@ -98,3 +101,40 @@ def test_wrong_use_is_2_and_says_how():
 def test_running_as_a_module():
     done = subprocess.run([sys.executable, "-m", "duskgate", "--version"], capture_output=True, text=True, check=True)
     assert done.stdout == f"duskgate {__version__}\n"
+
+
+def modules_after(*words: str) -> set[str]:
+    """What is loaded when a command has ended, in a process of its own."""
+    code = (
+        "import sys\nimport duskgate.cli as c\n"
+        f"try:\n    c.main({list(words)!r})\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
+        "print('loaded', *sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stdout.splitlines()[-1].split()[1:])
+
+
+HEAVY = ("numpy", "pandas", "scipy", "plotly", "jinja2", "serial", "astronomy", "pyarrow")
+
+
+@pytest.mark.parametrize("name", listed())
+def test_help_of_a_command_loads_no_heavy_library(name):
+    assert modules_after(name, "--help").isdisjoint(HEAVY)
+
+
+def test_a_night_loads_only_what_it_draws_on(tmp_path):
+    # validating figures, fits by general minimisers and the link's port would each cost a good part of the whole
+    (tmp_path / "night.dgl").write_bytes(night_log())
+    loaded = modules_after("night", str(tmp_path / "night.dgl"), "--page", str(tmp_path / "night.html"))
+    unwanted = ("plotly.graph_objects", "plotly.io", "scipy.optimize", "scipy.stats", "serial", "mpremote", "kaleido")
+    assert loaded.isdisjoint(unwanted) and "pandas" in loaded
+    without = modules_after("night", str(tmp_path / "night.dgl"))
+    assert without.isdisjoint((*unwanted, "jinja2", "plotly"))
+
+
+def test_linear_algebra_has_one_thread_unless_someone_asked_for_more():
+    code = "import os, sys\nimport duskgate.cli\nprint(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    for asked, told in (({}, "1 False"), ({"OPENBLAS_NUM_THREADS": "2"}, "2 False")):
+        env = {name: value for name, value in os.environ.items() if not name.endswith("_THREADS")} | asked
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env)
+        assert done.stdout.strip() == told

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from duskgate.analysis import recycle_blend
+from duskgate.analysis import recycle_blend, recycle_fit
 from duskgate.analysis.forecast import Stretched, head_forecasts, template_of
 from duskgate.analysis.recycle import estimate_recycle
 from duskgate.analysis.recycle_data import Trials, rough_threshold, trials
@@ -234,6 +234,19 @@ def test_the_reference_point_moves_no_curve():
     u = np.linspace(0, 1, 7)
     assert moved.ln_r(np.zeros(7, int), u) == pytest.approx(found.fit.ln_r(np.zeros(7, int), u))
     assert moved.logpost == pytest.approx(found.fit.logpost)
+    _, logpost, _, info = evaluate(moved.theta, moved.data, moved.curve, 0.5)
+    assert logpost == pytest.approx(moved.logpost)
+    assert moved.cov == pytest.approx(np.linalg.inv(info), rel=1e-6, abs=1e-9)
+
+
+def test_a_step_taken_unlooked_moves_no_limit(monkeypatch):
+    for growth in (0.0, 0.8):
+        fit = estimate_recycle(drawn(np.random.default_rng(8), n=3000, growth=growth)).fit
+        sd = np.sqrt(fit.cov[0, 0])
+        quick = profile(fit, 0)
+        with monkeypatch.context() as patch:
+            patch.setattr(recycle_fit, "FORESEEN", 0.0)
+            assert quick == pytest.approx(profile(fit, 0), abs=0.01 * sd)
 
 
 def test_forecast_alone_and_along_an_earlier_night():
