@@ -1,11 +1,8 @@
-"""The stamper: one PIO state machine samples all inputs every 9 clock cycles and sends one word for each change; a pair
-of DMA channels carries the words into a ring, for ever and without the processor.
+"""The stamper: one PIO state machine samples all inputs every 9 clock cycles and sends one word for each change; DMA
+carries the words into a ring, for ever and without the processor (chip/endless_ring.py).
 
 Word: down-counter << 8 | levels (core/ticks.py). A full FIFO drops the word but keeps the time; RXSTALL then says so.
 A ring overrun is known exactly, from the transfer count.
-
-Position comes from the transfer count, never from the write address: that reads wrong while a ring is on (erratum
-RP2040-E12).
 """
 
 import gc
@@ -18,6 +15,7 @@ from core.shim import const
 from machine import Pin, mem32
 
 from chip import edge_program, registers
+from chip.endless_ring import EndlessRing
 
 _HEADROOM = const(3)  # an eighth of the ring is given up with an overrun
 
@@ -58,14 +56,14 @@ class EdgeStamper:
         self.read = self.unread = 0
         self.dropped = False
         self._words = len(self.ring)
-        # Whole rings, and a small integer on the board: reading the count then allocates nothing. RP2350 has 28 bits.
-        self._count = (1 << 28) - self._words
         self._taken = 0
         rp2.PIO(state_machine >> 2).remove_program()  # a second start without reset would find no room
         for pin in range(first_pin, first_pin + pins):
             Pin(pin, Pin.IN, Pin.PULL_UP)  # the state machine itself sets up no input
         self._machine = rp2.StateMachine(state_machine, edge_program.stamper, in_base=Pin(first_pin))
-        self._start_dma(state_machine)
+        fifo = registers.pio_base(state_machine) + registers.PIO_RXF0 + 4 * (state_machine & 3)
+        self._endless = EndlessRing(self.ring, self._words, 2, fifo, registers.receive_dreq(state_machine))
+        self._count = self._endless.count
         self._fdebug = registers.pio_base(state_machine) + registers.PIO_FDEBUG
         self._stalled = 1 << (state_machine & 3)
         mem32[self._fdebug] = self._stalled  # forget old stalls
@@ -73,46 +71,6 @@ class EdgeStamper:
         self._machine.active(1)
         # Read after the start: now() then is never ahead of the stamps, so a moment never overtakes an edge to come.
         self._us = ticks_us()
-
-    def _start_dma(self, state_machine):
-        """The data channel runs `count` words, then its partner writes the count anew into its triggering register."""
-        fifo = registers.pio_base(state_machine) + registers.PIO_RXF0 + 4 * (state_machine & 3)
-        data, again = rp2.DMA(), rp2.DMA()
-        restart = registers.DMA_BASE + registers.DMA_STRIDE * data.channel + registers.DMA_AL1_TRANS_COUNT_TRIG  # pyright: ignore[reportAttributeAccessIssue]
-        self._reload = array("I", [self._count])
-        again.config(
-            read=self._reload,
-            write=restart,
-            count=1,
-            ctrl=again.pack_ctrl(size=2, inc_read=False, inc_write=False, chain_to=again.channel),  # pyright: ignore[reportAttributeAccessIssue]
-        )
-        data.config(
-            read=fifo,
-            write=uctypes.addressof(self.ring),
-            count=self._count,
-            ctrl=data.pack_ctrl(
-                size=2,
-                inc_read=False,
-                inc_write=True,
-                ring_size=self._bits(),
-                ring_sel=True,
-                treq_sel=registers.receive_dreq(state_machine),
-                high_pri=True,
-                chain_to=again.channel,  # pyright: ignore[reportAttributeAccessIssue]
-            ),
-            trigger=True,
-        )
-        self._data, self._again = data, again
-
-    def _bits(self):
-        bits = 2
-        while 1 << bits < 4 * self._words:
-            bits += 1
-        return bits
-
-    def _written(self):
-        """Words written since the start, modulo the count. In the instant between end and restart it reads 0."""
-        return (self._count - self._data.count) % self._count  # pyright: ignore[reportAttributeAccessIssue]
 
     def now(self):
         """Tick now, by the timer, which runs from the same crystal. Call at least every 8 minutes."""
@@ -122,7 +80,7 @@ class EdgeStamper:
         return self._elapsed_us * (self.clock_hz // 1000000) // self.cycles
 
     def poll(self):
-        unread = (self._written() - self._taken) % self._count
+        unread = (self._endless.written() - self._taken) % self._count
         lost = unread - (self._words - 1)  # one slot may be half written
         if lost > 0:
             # A little more than that: right behind the writer nothing could be read in time while words go on coming.
@@ -139,7 +97,7 @@ class EdgeStamper:
         return lost
 
     def consumed(self, words):
-        if (self._written() - self._taken) % self._count > self._words - 1:
+        if (self._endless.written() - self._taken) % self._count > self._words - 1:
             return False
         self._taken = (self._taken + words) % self._count
         return True

@@ -14,7 +14,7 @@ from core.shim import const
 FOLDER = "log"
 SEGMENT_BYTES = const(32724)  # just fits 8 littlefs blocks of 4096 bytes less their pointers; the format allows 32768
 SEGMENT_BLOCKS = const(8)
-RESERVE_PERCENT = const(5)
+RESERVE_PERCENT = const(6)  # beside which a load of another firmware still fits (tests/host/test_load_room.py)
 RESERVE_LEAST = const(8)
 NIGHT_BYTES = const(240000)  # a busy one: 20,000 edges, 720 minute records, 2,300 commits
 NEW = ".new"  # sorts before `.out` and `.seg` of the same number

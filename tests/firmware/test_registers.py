@@ -77,9 +77,9 @@ def test_the_transfer_count_leaves_the_mode_bits_of_the_newer_chip_alone():
     words = 1 << (wiring.RING_BITS - 2)
     count = (1 << RP2350_COUNT_BITS) - words
     assert count % words == 0 and count >> RP2350_COUNT_BITS == 0
-    text = (registers.__file__ or "").replace("registers", "edge_stamper")
+    text = (registers.__file__ or "").replace("registers", "endless_ring")
     with open(text, encoding="utf-8") as source:
-        assert f"(1 << {RP2350_COUNT_BITS}) - self._words" in source.read()
+        assert f"(1 << {RP2350_COUNT_BITS}) - items" in source.read()
 
 
 def test_another_machine_is_refused(monkeypatch):

@@ -17,7 +17,7 @@ MICROPYTHON = [sys.executable, "-c", START, "-X", "heapsize=64m"]
 RP2040 = 0x1306
 BLOCK = 4096
 TOTAL = 352  # blocks of a 2 MB board
-AT_THE_LIMIT = TOTAL * 5 // 100  # what core/store.py leaves free, and no segment of 8 blocks more
+AT_THE_LIMIT = TOTAL * 6 // 100  # what core/store.py leaves free, and no segment of 8 blocks more
 LEAST_CUTS = 20
 
 
