@@ -20,6 +20,11 @@ ROOT = Path(__file__).resolve().parents[2]
 PARTS = {
     "start": "speed_start",
     "night": "speed_night",
+    "decode": "speed_decode",
+    "page": "speed_page",
+    "open": "speed_open",
+    "pull": "speed_link",
+    "board": "speed_board",
 }
 
 
@@ -51,18 +56,21 @@ def at_least(limit: float, ratio: float) -> dict:
     return {"ratio": ratio, "budget": f"at least {limit:g}", "met": ratio >= limit}
 
 
-def in_turns(runs: dict[str, Callable[[], object]], turns: int) -> dict[str, list[float]]:
+def in_turns(
+    runs: dict[str, Callable[[], object]], turns: int, clock: Callable[[], float] = time.process_time
+) -> dict[str, list[float]]:
     """Seconds of each run in each turn, the runs one after the other in every turn; one turn before, to warm up.
 
-    A run that returns a float has measured its seconds itself.
+    clock: the processor's time of this process, which other work on the computer lengthens least; perf_counter where
+    waiting is part of the matter. A run that returns a float has measured its seconds itself.
     """
     took: dict[str, list[float]] = {name: [] for name in runs}
     for turn in range(turns + 1):
         for name, run in runs.items():
-            start = time.perf_counter()
+            start = clock()
             own = run()
             if turn:
-                took[name].append(own if isinstance(own, float) else time.perf_counter() - start)
+                took[name].append(own if isinstance(own, float) else clock() - start)
     return took
 
 

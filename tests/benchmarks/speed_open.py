@@ -1,27 +1,25 @@
-"""What opening a page costs, against an empty figure: python tests/benchmarks/open_page.py [NAME ..]
+"""What opening a page costs, against an empty figure.
 
 A page holds the whole plotly library, so the least that any page of figures costs is that library and one empty
 figure. Both are opened in turns, from files, in the same headless Chromium; the time is from the start of the
-navigation to the second frame after `load`, when all is drawn. Printed are the shortest of the turns, which other work
-on the computer lengthens least, and its ratio, for each night of the demo, a season and a delay; wanted are at most 2
-for the ratio and less than 6 MB for the page. Run it on a quiet computer.
+navigation to the second frame after `load`, when all is drawn. The ratio is that of the shortest turns, which other
+work on the computer lengthens least.
 """
+
+from __future__ import annotations
 
 import sys
 import tempfile
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "host")]
+from duskgate.virtual.scenes import PRESETS
+from plotly.offline import get_plotlyjs
 
-from duskgate.virtual.scenes import PRESETS  # noqa: E402
-from playwright.sync_api import sync_playwright  # noqa: E402
-from plotly.offline import get_plotlyjs  # noqa: E402
+from tests.benchmarks.rows import Row, at_most
+from tests.browser.chromium import CHROMIUM, launch
+from tests.browser.made import SEVERAL, make
 
-from tests.browser.chromium import CHROMIUM, launch  # noqa: E402
-from tests.browser.made import SEVERAL, make  # noqa: E402
-
-TURNS = 5
+TURNS = 3
 RATIO_WANTED, MEGABYTES_WANTED = 2.0, 6.0
 EMPTY = """<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>empty</title><body><div id="one"></div>
 <script>{library}</script><script>Plotly.newPlot("one", [], {{}});</script></body></html>"""
@@ -36,13 +34,17 @@ def opened_ms(browser, path: Path) -> float:
         return tab.evaluate(FRAMES)
 
 
-def main(names: list[str]) -> None:
+def rows() -> list[Row]:
+    """Time and size of each night of the demo, a season and a delay; none, said on stderr, without a browser."""
     if CHROMIUM is None:
-        sys.exit("no Chromium on this computer: install it (Debian: apt-get install chromium)")
+        print("no Chromium on this computer (Debian: apt-get install chromium): pages not opened", file=sys.stderr)
+        return []
+    from playwright.sync_api import sync_playwright
+
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
         pages = {"empty": Path(folder) / "empty.html"}
         pages["empty"].write_text(EMPTY.format(library=get_plotlyjs()), encoding="utf-8")
-        pages |= {name: make(name, Path(folder)).path for name in names}
+        pages |= {name: make(name, Path(folder)).path for name in (*PRESETS, *SEVERAL)}
         browser = launch(play)
         took: dict[str, list[float]] = {name: [] for name in pages}
         for turn in range(TURNS + 1):
@@ -51,12 +53,13 @@ def main(names: list[str]) -> None:
                 if turn:  # the first turn warms the disk and the browser
                     took[name].append(ms)
         browser.close()
-        least = {name: min(t) for name, t in took.items()}
-        for name, t in least.items():
-            size = pages[name].stat().st_size / 1e6
-            print(f"{name:<15} {t:6.0f} ms  {t / least['empty']:.2f} x empty  {size:.2f} MB  ({TURNS} turns)")
-    print(f"wanted at most {RATIO_WANTED} x and less than {MEGABYTES_WANTED} MB")
-
-
-if __name__ == "__main__":
-    main(sys.argv[1:] or [*PRESETS, *SEVERAL])
+        sizes = {name: path.stat().st_size / 1e6 for name, path in pages.items()}
+    least = {name: min(t) for name, t in took.items()}
+    found = []
+    for name in list(pages)[1:]:
+        limit = at_most(RATIO_WANTED, least[name] / least["empty"])
+        limit["budget"] += f", below {MEGABYTES_WANTED:g} MB"
+        limit["met"] = limit["met"] and sizes[name] < MEGABYTES_WANTED
+        found.append(Row(f"open the page of {name}, {sizes[name]:.2f} MB", f"{least[name]:.0f} ms",
+                         f"{least['empty']:.0f} ms, a page of the library and an empty figure", **limit))  # fmt: skip
+    return found
