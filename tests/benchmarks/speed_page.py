@@ -14,7 +14,7 @@ from duskgate.report.page import night_page
 from tests.benchmarks.rows import Row, at_most, in_turns, middle, paired
 from tests.cli.night_logs import night_log
 
-TURNS = 7
+TURNS = 5
 AGAINST_PLOTLY = 1.0
 
 

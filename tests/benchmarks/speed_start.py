@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.benchmarks.rows import Row, at_most, duskgate, in_turns, middle, paired, process
 
-TURNS = 9
+TURNS = 5
 BUDGET = 2.0
 COMMANDS = ("", "night", "season", "plan", "pull", "check", "watch", "bench", "delay", "export", "load", "clock")
 

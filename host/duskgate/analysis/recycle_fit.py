@@ -85,9 +85,9 @@ class Steps:
     def rise(self, theta, u):
         """f at u (fires/1000) and its derivatives by theta, shapes (n,) and (n, parameters)."""
         width = np.diff(self.knots)
-        ramp = np.clip((np.asarray(u)[:, None] - self.knots[:-1]) / width, 0, 1)
-        part = ramp * np.exp(theta)
-        return part.sum(axis=1), part
+        ramp = np.clip((np.asarray(u) - self.knots[:-1, None]) / width[:, None], 0, 1)
+        part = ramp * np.exp(theta)[:, None]
+        return part.sum(axis=0), part.T
 
     def prior(self, theta):
         """Log density of theta but for a constant, its gradient and minus its Hessian."""
@@ -170,16 +170,15 @@ def evaluate(theta: np.ndarray, data: Data, curve: Curve, reference: float):
     p = FLOOR + top * big
     loglik = float((data.weight * np.where(data.fired, np.log(p), np.log1p(-p))).sum())
     dz = top * phi / sigma
-    n, m = len(z), len(theta)
-    d = np.zeros((n, m))
-    rows = np.arange(n)
-    d[rows, data.unit] = -dz
-    d[:, n_units : n_units + k] = -dz[:, None] * (jac - jac0)
-    d[:, n_units + k] = -top * phi * z
-    d[rows, n_units + k + 1 + data.head] = -(lapse * (1 - lapse))[data.head] * big
+    d = np.zeros((len(theta), len(z)))  # a parameter a row: 2.8 ms a call, 3.5 with a parameter a column
+    rows = np.arange(len(z))
+    d[data.unit, rows] = -dz
+    d[n_units : n_units + k] = -dz * (jac - jac0).T
+    d[n_units + k] = -top * phi * z
+    d[n_units + k + 1 + data.head, rows] = -(lapse * (1 - lapse))[data.head] * big
     score = data.weight * np.where(data.fired, 1 / p, -1 / (1 - p))
-    info = d.T @ (d * (data.weight / (p * (1 - p)))[:, None])
-    grad = d.T @ score
+    info = (d * (data.weight / (p * (1 - p)))) @ d.T
+    grad = d @ score
     return loglik, *_with_priors(loglik, grad, info, theta, curve, n_units, k)
 
 
@@ -290,7 +289,7 @@ def profile(fit: Fit, index: int) -> tuple[float, float]:
     return tuple(_limit(fit, index, centre, sign * 1.96 * sd) for sign in (-1, 1))  # type: ignore[return-value]
 
 
-FORESEEN = 0.02  # of a drop of 1.92: a parabola foresees so small a gain to a tenth of it, which moves no third digit
+FORESEEN = 0.1  # of a drop of 1.92: a parabola foresees so small a gain well enough to move no third digit
 
 
 def _limit(fit: Fit, index: int, centre: float, away: float) -> float:
