@@ -83,7 +83,8 @@ def _restored(text: str) -> str:
 
 def _content(table: pd.DataFrame, form: str) -> bytes:
     if form == "parquet":
-        return table.to_parquet(index=False)
+        # a text column without any row is text too, or files of several nights would differ in their types
+        return table.astype(dict.fromkeys(table.select_dtypes("object"), "string")).to_parquet(index=False)
     for column in table.select_dtypes("object"):
         table[column] = table[column].map({text: neutral(text) for text in table[column].unique()})
     return csv_bytes(table)

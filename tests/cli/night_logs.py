@@ -1,5 +1,7 @@
 """Log files of invented nights, written from scenes record by record with the tests' own writer."""
 
+import functools
+
 import numpy as np
 from duskgate.virtual import scenes
 
@@ -11,11 +13,11 @@ DAY_S = 86_400
 
 def night_log(preset: str = "empty-garden", seed: int = 1, days: int = 0, boot: int = 1) -> bytes:
     """One `.dgl` with one boot: the scene's night, `days` later. Only scenes without resets."""
-    rec = recording_of(scenes.make(preset, seed))
+    rec, edges = _drawn(preset, seed)
     statement = factories.boot_statement(boot_no=boot)
     mask = factories.value(0x44, int(rec.boots["channel_mask"][0]))
     statement = [mask if record[6] == 0x44 else record for record in statement]
-    rows = [(-1, 0, statement), *_edges(rec.edges), *_minutes(rec.readings, days * DAY_S)]
+    rows = [(-1, 0, statement), *edges, *_minutes(rec.readings, days * DAY_S)]
     rows.sort(key=lambda row: row[:2])
     records = [record for *_, several in rows for record in several]
     data = b"".join(factories.blocks(records, boot_id=0x1000 + boot, boot_no=boot))
@@ -23,6 +25,13 @@ def night_log(preset: str = "empty-garden", seed: int = 1, days: int = 0, boot: 
     shift = days * DAY_S * 1_000_000
     clock = {**host, "boot_id": 0x1000 + boot, "utc_us": host["utc_us"] + shift}
     return factories.dgl([(boot, 0, data)], host_clock=[clock], pulled_utc_us=clock["utc_us"] + 1_000_000)
+
+
+@functools.lru_cache(maxsize=8)
+def _drawn(preset: str, seed: int):
+    """The scene's recording and its edges' records: the same on every day."""
+    rec = recording_of(scenes.make(preset, seed))
+    return rec, _edges(rec.edges)
 
 
 def _edges(edges):
