@@ -11,7 +11,8 @@ import uctypes
 
 from chip import registers
 
-# pyright: reportAttributeAccessIssue=false  the library's types lack a channel's number and count
+# pyright: reportAttributeAccessIssue=false
+# (the library's types lack a channel's number and count)
 
 
 class EndlessRing:

@@ -6,6 +6,8 @@ it, `step_ns`, and `post_us`: so long after the first change of a FLASH input it
   found()   sets `first` (index in the ring), `count` and `lead_ns` (by which that sample lies before the edge)
   lend()    the converter is free for another input until start()
 """
+# pyright: reportOptionalMemberAccess=false
+# (step() asks nothing of a part that is not there)
 
 from core import faults, records, ticks
 from core.pulses import EDGE, KEPT, LEAD, LEAD_MOST, Budget, Pulse

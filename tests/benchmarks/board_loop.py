@@ -9,7 +9,7 @@ import time
 ROOT, TURNS = sys.argv[1], int(sys.argv[2])
 sys.path[:0] = [ROOT + "/firmware", ROOT + "/tests/firmware"]
 
-import helpers  # noqa: E402
+import helpers  # noqa: E402  # pyright: ignore[reportMissingImports]
 from core.capture import Capture  # noqa: E402
 from core.commit_policy import CommitPolicy  # noqa: E402
 from core.recorder import Recorder  # noqa: E402

@@ -122,6 +122,7 @@ def test_stamps_are_exact_while_pulses_are_taken(watching):
     commits = []
     board_id, zero = board.zero(link)
     assert board_id == boot_id
+    before = link.state()  # totals since the boot: another test may have overrun the ring on purpose
     begin = board.control("scene", scene=edges.as_scene() | {"adc_wave": wave})["start_us"]
     played = Played(edges, begin, boot_id, zero)
     while board.control.now_us() < played.end_us + 50e3:
@@ -134,7 +135,7 @@ def test_stamps_are_exact_while_pulses_are_taken(watching):
     figures.note(f"stamps while light pulses are taken, {len(commits)} commits", **found.row(), pulses=len(pulses))
     assert (len(found.lost), found.false) == (0, 0)
     assert np.ptp(found.error_ticks) <= 1.001
-    assert (state["ring_lost"], state["fifo_drops"], state["store_lost"]) == (0, 0, 0)
+    assert all(state[count] == before[count] for count in ("ring_lost", "fifo_drops", "store_lost"))
     assert pulses["complete"].to_numpy().all()
 
 

@@ -39,7 +39,7 @@ def test_no_command_prints_past_the_one_way_out():
     assert [p for p in past if not p.startswith("say.py")] == []
 
 
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 @given(TEXTS)
 def test_a_line_stays_one_line(text):
     out = io.StringIO()

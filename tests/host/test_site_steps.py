@@ -6,7 +6,7 @@ from difflib import ndiff
 import pytest
 from duskgate import sitefile, sitesteps
 from duskgate.errors import SiteFileError
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 LEFT = {"head": "left", "power": 1 / 32, "t05_us": 60.0, "t01_us": 190.0, "recycle_s": None, "fires": 18}
@@ -91,6 +91,7 @@ ROWS = st.lists(
 )  # fmt: skip
 
 
+@settings(deadline=None)
 @given(first=ROWS, second=ROWS, shape=st.sampled_from(["", OWN, "\n# end", "\n\n[passing_on]\n"]))
 def test_any_rows_are_read_back_by_a_plain_reader(first, second, shape):
     """tomllib of the standard library is the reader from outside."""
