@@ -83,7 +83,8 @@ def test_shapes_are_those_played(watching):
         samples=[len(codes) for codes in pulses["codes"]][:4],
     )  # fmt: skip
     assert errors["codes"].to_numpy().max() <= 1  # rounding of the code, and of the shift found
-    assert np.abs(errors["late_ns"].to_numpy()).max() <= SAMPLE_NS / 2 + 100  # half a sample either way is what the log says
+    # half a sample either way is what the log says
+    assert np.abs(errors["late_ns"].to_numpy()).max() <= SAMPLE_NS / 2 + 100
     for row, head in zip(pulses.itertuples(), heads, strict=True):
         assert abs(row.peak - HEADS[head].codes(np.linspace(0, 60, 601)).max()) <= peak_slack(HEADS[head])
 
