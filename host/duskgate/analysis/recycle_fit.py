@@ -170,7 +170,7 @@ def evaluate(theta: np.ndarray, data: Data, curve: Curve, reference: float):
     p = FLOOR + top * big
     loglik = float((data.weight * np.where(data.fired, np.log(p), np.log1p(-p))).sum())
     dz = top * phi / sigma
-    d = np.zeros((len(theta), len(z)))  # a parameter a row: 2.8 ms a call, 3.5 with a parameter a column
+    d = np.zeros((len(theta), len(z)))  # a parameter a row: the sums below run along memory
     rows = np.arange(len(z))
     d[data.unit, rows] = -dz
     d[n_units : n_units + k] = -dz * (jac - jac0).T
