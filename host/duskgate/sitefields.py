@@ -224,6 +224,10 @@ class Site:
     unit_filter_ms: float = key(
         0.0, "the trigger unit leaves breaks shorter than this without a command, ms; 0: not known", low=0, high=10_000
     )
+    photodiode_khz: float | None = key(
+        None, "bandwidth of the photodiode and its amplifier on PULSE, kHz; light pulses are freed of it",
+        low=5, high=100_000, example=330,
+    )  # fmt: skip
     shade_share: float = key(
         1.0, "share of the open sky's light that reaches the flower: 1 nothing shades it", low=0.001, high=1
     )

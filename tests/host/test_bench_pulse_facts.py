@@ -5,7 +5,9 @@ import json
 import numpy as np
 import plotly.graph_objects as go
 import pytest
+from duskgate import sitefile
 from duskgate.analysis.bench_pulse import bench_facts, lights_ns, step_facts, step_rows
+from duskgate.analysis.pulse import sensor_of
 from duskgate.fields import FLASH1
 from duskgate.plots import describe_bench
 from duskgate.report import bench_pulse_said as said
@@ -13,6 +15,8 @@ from duskgate.report.numbers import plain
 from duskgate.report.page import bench_pulse_page
 
 from tests.host.bench_pulses import charged, charging_facts, recording, series, step
+from tests.host.test_pulse_intervals import low_passed
+from tests.truth import pulses as truth
 
 
 def build_bench(name: str, facts: dict):
@@ -114,3 +118,17 @@ def test_the_page_says_what_the_facts_say_and_each_figure_has_its_table():
     ready = facts["steps"][0]["charge"]["ready_s"]
     assert f"left 90 % after {ready['value']:.2f} s" in facts["figures"]["charge_0"]["title"]
     assert ready["value"] == pytest.approx(1.5, rel=0.03) and "never open" in page.lower()
+
+
+def test_the_bandwidth_of_the_site_file_is_undone():
+    # light that begins at once and decays, behind one pole: too long unless the pole is known (maths)
+    plain_t05 = np.log(2) * 330 / np.log(10)
+    rng, site = np.random.default_rng(31), sitefile.parse("photodiode_khz = 100\n", "site.toml")
+    slow = low_passed(truth.exponential(330), 100_000)
+    rec = recording(series(1, 8, 3))
+    for i in range(8):
+        rec.pulses.at[i, "codes"], rec.pulses.at[i, "start_ns"] = truth.sample(slow, 1500, 1.0, rng)
+    known = step_facts(rec, step(), sensor_of(site))[0]["t05_us"]
+    unknown = step_facts(rec, step(), sensor_of(None))[0]["t05_us"]
+    assert known["lo"] <= plain_t05 <= known["hi"]
+    assert abs(known["value"] - plain_t05) < 0.5 * abs(unknown["value"] - plain_t05)

@@ -81,6 +81,24 @@ def test_a_known_bandwidth_is_undone(bandwidth_hz):
     assert abs(np.mean(off)) < 0.5 * abs(np.mean(plain)), "the low-pass makes the light look longer"
 
 
+@pytest.mark.parametrize("t01", [40, 400])
+@pytest.mark.parametrize("shape", ["exponential", "cut off"])
+@pytest.mark.parametrize("bandwidth_hz", [50_000, 200_000, 470_000])
+def test_a_known_bandwidth_is_undone_where_light_begins_at_once(bandwidth_hz, shape, t01):
+    rng, n = np.random.default_rng(7150 + t01), 40
+    true = truth.MAKERS[shape](t01)
+    slow = low_passed(true, bandwidth_hz)
+    held, off = np.zeros(2, int), []
+    for _ in range(n):
+        codes, start = truth.sample(slow, rng.uniform(1500, 2500), 1.0, rng, truth.long_codes(rng))
+        found = pulse.measure(codes, start, 2000, pulse.PulseSensor(bandwidth_hz=bandwidth_hz))
+        held += [e["lo"] <= t <= e["hi"] for e, t in ((found.t05_us, true.t05), (found.t01_us, true.t01))]
+        off.append(found.t01_us["value"] - true.t01)
+    assert held.min() >= fewest(n)
+    # within one sample or 5 %: the target for t0.1 from 40 us up
+    assert np.sqrt(np.mean(np.square(off))) < max(2.0, 0.05 * true.t01)
+
+
 def head(rng, energy, n, scatter, own):
     """Rows of one head: energies that scatter by a share, each with an interval of its own."""
     value = energy * (1 + rng.normal(0, scatter, n))

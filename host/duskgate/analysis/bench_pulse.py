@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from duskgate.analysis.pulse import measure, measure_all
+from duskgate.analysis.pulse import UNSTATED, PulseSensor, measure, measure_all
 from duskgate.analysis.pulse_charge import charge_curve
 from duskgate.analysis.pulse_heads import ALIKE, alike, summary
 from duskgate.analysis.stats import estimate, lacking
@@ -59,13 +59,13 @@ def step_pulses(rec: Any, step: Step) -> pd.DataFrame:
     return found[inside].reset_index(drop=True)
 
 
-def step_rows(rec: Any, step: Step) -> pd.DataFrame:
+def step_rows(rec: Any, step: Step, sensor: PulseSensor = UNSTATED) -> pd.DataFrame:
     """A row for each pulse of a step, as `measure_all` gives it, and gap_s: since the light before, NaN for the first.
 
     The first light of a step has no gap: the head stood ready for as long as the hand took.
     """
     pulses, lit = step_pulses(rec, step), lights_ns(rec, step)
-    rows = measure_all(pulses).reset_index(drop=True)
+    rows = measure_all(pulses, sensor).reset_index(drop=True)
     t = pulses["t_ns"].to_numpy(np.int64)
     before = np.searchsorted(lit, t - ONE_LIGHT_NS, side="right") - 1
     gap = np.full(len(t), np.nan)
@@ -74,12 +74,12 @@ def step_rows(rec: Any, step: Step) -> pd.DataFrame:
     return rows.assign(gap_s=gap)
 
 
-def step_facts(rec: Any, step: Step) -> tuple[dict[str, Any], pd.DataFrame]:
+def step_facts(rec: Any, step: Step, sensor: PulseSensor = UNSTATED) -> tuple[dict[str, Any], pd.DataFrame]:
     """What one step gave, JSON-able, and its good pulses at the longest gap (rows of `step_rows`).
 
     verdict: good; no light; no pulse; else what most of the pulses suffer from (weak, saturated, cut, several, none).
     """
-    rows = step_rows(rec, step)
+    rows = step_rows(rec, step, sensor)
     good = rows[rows["verdict"] == "good"]
     full = rested(good, step)
     found = {
@@ -92,11 +92,11 @@ def step_facts(rec: Any, step: Step) -> tuple[dict[str, Any], pd.DataFrame]:
     found["advice"] = _advice(rows, found["verdict"])
     found |= {key: e for key, e in summary(full).items() if key not in ("n", "left_out")}
     found["charge"] = _charge(good, step)
-    found["typical"] = typical(step_pulses(rec, step), full)
+    found["typical"] = typical(step_pulses(rec, step), full, sensor)
     return found, full
 
 
-def typical(pulses: pd.DataFrame, full: pd.DataFrame) -> dict[str, Any] | None:
+def typical(pulses: pd.DataFrame, full: pd.DataFrame, sensor: PulseSensor = UNSTATED) -> dict[str, Any] | None:
     """The pulse whose t0.1 is in the middle, for a figure: t_us since the edge, share of the peak; None without one.
 
     marks_us: where its light crosses a half and a tenth of the peak, rising and falling.
@@ -105,7 +105,7 @@ def typical(pulses: pd.DataFrame, full: pd.DataFrame) -> dict[str, Any] | None:
         return None
     number = full.sort_values("t01_us", kind="stable")["number"].iloc[(len(full) - 1) // 2]
     row = pulses[pulses["number"] == number].iloc[0]
-    found = measure(row["codes"], int(row["start_ns"]), int(row["step_ns"]))
+    found = measure(row["codes"], int(row["start_ns"]), int(row["step_ns"]), sensor)
     t_us = (row["start_ns"] + np.arange(len(row["codes"])) * row["step_ns"]) / 1000
     share = (np.asarray(row["codes"], float) - found.baseline["value"]) / found.peak["value"]
     shown = t_us <= found.marks_us["fall10"] + SHOWN_AFTER * found.t01_us["value"]
@@ -158,9 +158,9 @@ def _mean(values: np.ndarray) -> dict[str, Any]:
     return estimate(mean, mean - half, mean + half, n)
 
 
-def bench_facts(rec: Any, steps: Sequence[Step]) -> dict[str, Any]:
+def bench_facts(rec: Any, steps: Sequence[Step], sensor: PulseSensor = UNSTATED) -> dict[str, Any]:
     """Every step and, for each power, whether each two heads are alike; JSON-able but for numpy numbers."""
-    both = [step_facts(rec, step) for step in steps]
+    both = [step_facts(rec, step, sensor) for step in steps]
     found = [facts for facts, _ in both]
     pairs = [
         _pair(a, b)

@@ -28,7 +28,7 @@ WEAK_CODES, WEAK_NOISES = 64, 40  # peak below this many codes, or this many tim
 LEAST_LIGHT = 16  # codes above the baseline
 STEP_LENGTHS = (0.0, 9.0)  # by how many codes they are too long: none on an RP2350, about 9 at most on an RP2040
 STEEP_DOUBT = 0.8  # samples: where the light begins within one, its place is less sure once the bandwidth is undone
-BANDWIDTH_DOUBT = 0.5  # of what the bandwidth is worth: sd of its share of a figure
+BANDWIDTH_DOUBT = 1.5  # a bandwidth stated may be out by as much (a factor): sd of its share of a figure
 
 ADVICE = {
     "good": "",
@@ -54,6 +54,15 @@ class PulseSensor:
     full_code: int = FULL_CODE
     clip_margin: int = 48
     step_lengths: tuple[float, float] = STEP_LENGTHS
+
+
+UNSTATED = PulseSensor()
+
+
+def sensor_of(site: Any) -> PulseSensor:
+    """The sensor as a site file states it; site: its object, or None."""
+    khz = getattr(site, "photodiode_khz", None)
+    return PulseSensor(bandwidth_hz=1000 * khz if khz else None)
 
 
 @dataclass(frozen=True)
@@ -91,7 +100,7 @@ class _Read:
     rose_at: float
 
 
-def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = PulseSensor()) -> PulseFound:
+def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = UNSTATED) -> PulseFound:
     """Measure one pulse of one head.
 
     codes: samples (codes of the converter), step_ns apart; start_ns: first sample relative to the edge.
@@ -112,9 +121,10 @@ def measure(codes: Any, start_ns: int, step_ns: int, sensor: PulseSensor = Pulse
     width = shape.rough_width(main.light.y)
     if shape.second_rise(main.light, main.peak, width):
         return refused("several")
-    plain = _read(even, above, first, start_us, step_us, None) if sensor.bandwidth_hz else None
+    other = BANDWIDTH_DOUBT * sensor.bandwidth_hz if sensor.bandwidth_hz else None
+    quick = _read(even, above, first, start_us, step_us, other) if other else None
     kind = shape.shape_of(main.light, main.peak, width, main.rose_at)
-    return _found(main, None if isinstance(plain, str) else plain, steps, kind, start_us, step_us)
+    return _found(main, None if isinstance(quick, str) else quick, steps, kind, start_us, step_us)
 
 
 def _dark(c: np.ndarray, step_ns: int, sensor: PulseSensor) -> tuple[float, float, float, int] | str:
@@ -140,14 +150,14 @@ def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_
     """`_Read` of codes set straight, or the verdict that refuses them; above: `Steps.above`, first: `_baseline`."""
     base, base_sd, noise, n = first
     sigma = math.sqrt(noise**2 + 1 / 12)
-    y = c - base
+    y, lag = c - base, 0.0
     if bandwidth_hz:
         lag = 1 / (2 * math.pi * bandwidth_hz) / (step_us * 1e-6)
         # what a first-order low-pass forgets from one sample to the next: no overshoot where the light jumps
         kept = math.exp(-1 / lag)
         y = (y - kept * np.concatenate([y[:1], y[:-1]])) / (1 - kept)
         sigma *= math.sqrt(1 + kept**2) / (1 - kept)
-    light = shape.Light(y, sigma, above, 2 / n)
+    light = shape.Light(y, sigma, above, 2 / n, lag)
     peak = shape.find_peak(light)
     if peak.value < max(WEAK_CODES, WEAK_NOISES * noise):
         return "weak"
@@ -175,7 +185,7 @@ def _read(c: np.ndarray, above: np.ndarray, first: tuple, start_us: float, step_
     return _Read(figures, marks, peak, light, first, high.at if high else peak.at)
 
 
-def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: float, step_us: float) -> PulseFound:
+def _found(main: _Read, quick: _Read | None, steps: Steps, kind: str, start_us: float, step_us: float) -> PulseFound:
     out: dict[str, dict] = {}
     rise = main.figures["rise_us"]
     steep = rise is None or rise.value < 3 * step_us
@@ -184,10 +194,10 @@ def _found(main: _Read, plain: _Read | None, steps: Steps, kind: str, start_us: 
         if own is None:
             out[name] = {"value": None, "n": 1, "text": f"shorter than one sample of {step_us:g} us"}
             continue
-        other = plain.figures[name] if plain else None
-        slow = BANDWIDTH_DOUBT * abs(other.value - own.value) if other else 0.0
-        if other and steep:
-            slow = math.hypot(2 * slow, STEEP_DOUBT * (step_us if name.endswith("_us") else 0.0))
+        other = quick.figures[name] if quick else None
+        slow = abs(other.value - own.value) if other else 0.0
+        if quick and steep and name.endswith("_us"):
+            slow = math.hypot(slow, STEEP_DOUBT * step_us)
         out[name] = estimate_of(name, own, steps, slow)
     base, base_sd, noise, n = main.baseline
     return PulseFound(
@@ -207,7 +217,7 @@ def heads_in(flash: int) -> list[int]:
     return [k + 1 for k in range(4) if int(flash) >> k & 1]
 
 
-def measure_one(row: Any, sensor: PulseSensor = PulseSensor(), alone: bool = True) -> PulseFound:
+def measure_one(row: Any, sensor: PulseSensor = UNSTATED, alone: bool = True) -> PulseFound:
     """Measure one row of `Recording.pulses`. alone: False where other light is known to have fallen into it."""
     if not bool(row.complete):
         return refused("none", INCOMPLETE)
@@ -219,7 +229,7 @@ def measure_one(row: Any, sensor: PulseSensor = PulseSensor(), alone: bool = Tru
     return refused("cut") if bool(row.cut) and found.verdict == "good" and found.t01_us["value"] is None else found
 
 
-def measure_all(pulses: pd.DataFrame, sensor: PulseSensor = PulseSensor(), light_ok: Any = None) -> pd.DataFrame:
+def measure_all(pulses: pd.DataFrame, sensor: PulseSensor = UNSTATED, light_ok: Any = None) -> pd.DataFrame:
     """A row a pulse of `Recording.pulses`.
 
     Columns boot, t_ns, number, flash, verdict, advice, shape, noise, and for each figure its value under its name

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from duskgate.analysis.pulse import SHAPES, VERDICTS, PulseSensor, heads_in, measure_all, measure_one
+from duskgate.analysis.pulse import SHAPES, UNSTATED, VERDICTS, PulseSensor, heads_in, measure_all, measure_one
 from duskgate.analysis.pulse_heads import summary
 from duskgate.analysis.pulse_outline import outline
 from duskgate.analysis.tables import coded, table
@@ -18,20 +18,26 @@ DROP_CAUSES = ("commit_due", "storage_used_up", "one_before_still_read", "nothin
 UNITS = {"t05_us": "us", "t01_us": "us", "rise_us": "us", "delay_us": "us", "peak": "codes", "energy": "code_us"}
 
 
-def night_pulses(rec: Any, clock: Any, fires: pd.DataFrame, window_utc_us: tuple[int, int] | None = None):
+def night_pulses(
+    rec: Any,
+    clock: Any,
+    fires: pd.DataFrame,
+    window_utc_us: tuple[int, int] | None = None,
+    sensor: PulseSensor = UNSTATED,
+):
     """(table `pulses` of fields.TABLES, estimates) of a recording; times inside the window only.
 
     estimates: {"n", "by_verdict", "heads": {"FLASH1": `pulse_heads.summary` | {"typical": outline}}, "dropped":
     {cause: count}, "blind_s"}.
     """
     pulses, utc = _inside(rec.pulses, clock, window_utc_us)
-    rows = measure_all(pulses, PulseSensor())
+    rows = measure_all(pulses, sensor)
     heads: dict[str, dict] = {}
     for mask in np.unique(rows["flash"].to_numpy(int)):
         named = heads_in(int(mask))
         mine = rows["flash"].to_numpy(int) == mask
         if len(named) == 1 and (rows.loc[mine, "verdict"] == "good").any():
-            heads[f"FLASH{named[0]}"] = summary(rows[mine]) | {"typical": _typical(pulses[mine], rows[mine])}
+            heads[f"FLASH{named[0]}"] = summary(rows[mine]) | {"typical": _typical(pulses[mine], rows[mine], sensor)}
     counts = rows["verdict"].value_counts()
     drops = _totals(rec, "pulses_dropped", clock, window_utc_us)
     blind = _totals(rec, "pulse_blind_us", clock, window_utc_us)
@@ -54,12 +60,12 @@ def _inside(pulses: pd.DataFrame, clock: Any, window: tuple[int, int] | None) ->
     return pulses[keep].reset_index(drop=True), utc[keep]
 
 
-def _typical(pulses: pd.DataFrame, rows: pd.DataFrame) -> dict:
+def _typical(pulses: pd.DataFrame, rows: pd.DataFrame, sensor: PulseSensor) -> dict:
     """Outline of the good pulse whose t0.1 is the middle one of its head's."""
     good = np.flatnonzero((rows["verdict"] == "good").to_numpy())
     middle = good[np.argsort(rows["t01_us"].to_numpy()[good], kind="stable")[(len(good) - 1) // 2]]
     one = pulses.iloc[int(middle)]
-    return outline(one["codes"], int(one["start_ns"]), int(one["step_ns"]), measure_one(one))
+    return outline(one["codes"], int(one["start_ns"]), int(one["step_ns"]), measure_one(one, sensor))
 
 
 def _totals(rec: Any, kind: str, clock: Any, window: tuple[int, int] | None) -> dict[int, int]:

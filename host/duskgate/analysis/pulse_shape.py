@@ -7,7 +7,7 @@ two neighbouring samples decide. Nothing is assumed of the pulse as a whole.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -48,7 +48,10 @@ class Place:
 
 @dataclass(frozen=True)
 class Peak:
-    """Highest light: `value` and `sd` (codes), `at` (samples); `sharp`: rose within one sample, `decay` after it."""
+    """Highest light: `value` and `sd` (codes), `at` (samples); `sharp`: rose within one sample, `decay` after it.
+
+    first: of a sharp one, the first sample with all of its light.
+    """
 
     value: float
     sd: float
@@ -56,19 +59,22 @@ class Peak:
     sharp: bool = False
     decay: float = 0.0
     over: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    first: int = 0
 
 
 @dataclass(frozen=True)
 class Light:
     """Codes above the baseline `y` (n,), noise sd `sigma`, shares of long codes below each sample `above` (m, n).
 
-    doubt: relative variance of sigma squared.
+    doubt: relative variance of sigma squared. lag: time constant, in samples, of a low-pass that was undone in y; 0
+    where none was.
     """
 
     y: np.ndarray
     sigma: float
     above: np.ndarray
     doubt: float = 0.04
+    lag: float = 0.0
 
     def over(self, i: int, part: float = 0.0) -> np.ndarray:
         """Shares at a place between samples i and i + 1."""
@@ -174,6 +180,8 @@ def find_peak(light: Light) -> Peak:
     highest_near = y[on + 1 : on + 4].max() if on + 1 < len(y) else top
     if on and y[on] - last > SHARP_SHARE * top and y[on] >= highest_near - 3 * sigma and last < 0.3 * top:
         return _sharp_peak(light, on, width)
+    if light.lag and (full := _full_after_part(light, on, top)):
+        return _begun_within(light, full, _sharp_peak(light, full, width))
     half = max(LEAST_HALF, 0.3 * width)
     while True:
         # the rise is often much quicker than the fall: the window must not reach down it
@@ -186,6 +194,29 @@ def find_peak(light: Light) -> Peak:
         if half <= LEAST_HALF:
             return _three_point_peak(light, int(np.argmax(y)))
         half = max(LEAST_HALF, half * SHRINK)
+
+
+def _full_after_part(light: Light, on: int, top: float) -> int:
+    """First sample with all the light, where the one before it holds a part and the one before that is dark; else 0.
+
+    A jump behind a low-pass that was undone looks so: what is left of a sample is the mean of the light since the
+    sample before it.
+    """
+    y, sigma = light.y, light.sigma
+    full = on + 1 if on + 1 < len(y) and y[on + 1] > y[on] + 3 * sigma else on
+    if full < 2 or y[full] - y[full - 2] < SHARP_SHARE * top or y[full - 2] > FOOT * top + 3 * sigma:
+        return 0
+    return full if y[full] >= y[full + 1 : full + 4].max(initial=0.0) - 3 * sigma else 0
+
+
+def _begun_within(light: Light, full: int, peak: Peak) -> Peak:
+    """The peak drawn back to where the light began, by the part of it that the sample before `full` holds."""
+    at = full - 1.0
+    for _ in range(2):
+        value = peak.value + peak.decay * (peak.at - at)
+        part = min(max(float(light.y[full - 1]) / value, 0.0), 1.0)
+        at = full - 1 + light.lag * math.log(1 - part * (1 - math.exp(-1 / light.lag)))
+    return replace(peak, value=peak.value + peak.decay * (peak.at - at), at=at)
 
 
 def _sharp_peak(light: Light, on: int, width: int) -> Peak:
@@ -203,10 +234,10 @@ def _sharp_peak(light: Light, on: int, width: int) -> Peak:
     if fit is None or not (suited or fit.suits()):
         decay = max(float(y[on] - y[on + 1]), 0.0) if on + 1 < len(y) else 0.0
         sd = math.hypot(1.3 * sigma, decay / 4)
-        return Peak(float(y[on] + decay / 2), sd, on - 0.5, True, decay, light.over(on))
+        return Peak(float(y[on] + decay / 2), sd, on - 0.5, True, decay, light.over(on), on)
     u = on - 0.5 - fit.middle
     decay = max(-(fit.b + 2 * fit.c * u), 0.0)
-    return Peak(fit.value(u), fit.sd(u), on - 0.5, True, decay, fit.share(light.above, u))
+    return Peak(fit.value(u), fit.sd(u), on - 0.5, True, decay, fit.share(light.above, u), on)
 
 
 def _three_point_peak(light: Light, k: int) -> Peak:
@@ -225,7 +256,7 @@ def crossing(light: Light, level: float, peak: Peak, falling: bool) -> Place | N
     y = light.y
     k = int(min(max(round(peak.at), 0), len(y) - 1))
     if peak.sharp:
-        k = min(k + 1, len(y) - 1) if peak.at > k else k
+        k = peak.first
     bounds = _bracket(y, level, k, falling)
     if bounds is None:
         return None

@@ -126,6 +126,7 @@ def put_back(link: Any, pulse_kb: int) -> None:
 def one_step(run: Any, name: str, power: float, how: dict[str, Any]) -> tuple[str, float, Any]:
     """Ask for head and power, fire, tell what came, and do it again where the user wants that."""
     from ..analysis.bench_pulse import step_facts
+    from ..analysis.pulse import sensor_of
     from ..plan.power_table import fraction_words
     from ..report.bench_pulse_said import step_line
     from ..report.numbers import plain
@@ -141,7 +142,7 @@ def one_step(run: Any, name: str, power: float, how: dict[str, Any]) -> tuple[st
             run.shots(how["shots"], gap)
         span = run.end_step(begun)
         rec = run.look(span)
-        facts, _ = step_facts(rec, step_of(run, rec, (name, power, span), how))
+        facts, _ = step_facts(rec, step_of(run, rec, (name, power, span), how), sensor_of(how["site"]))
         say(f"  {step_line(plain(facts))}", err=True)
         if facts["verdict"] == "good" or how["yes"] or not ask_again():
             return name, power, span
@@ -163,11 +164,13 @@ def step_of(run: Any, rec: Any, done: tuple[str, float, Any], how: dict[str, Any
 def show(run: Any, rec: Any, done: list[tuple[str, float, Any]], how: dict[str, Any]) -> None:
     """Print, save and write what was measured; what was not good enough is told after that."""
     from ..analysis.bench_pulse import bench_facts
+    from ..analysis.pulse import sensor_of
     from ..report import bench_pulse_said as said
     from ..report.numbers import plain
 
     steps = [step_of(run, rec, one, how) for one in done]
-    facts = said.worded(plain(bench_facts(rec, steps)) | {"log": str(run.path), "site": site_name(how["site"])})
+    found = plain(bench_facts(rec, steps, sensor_of(how["site"])))
+    facts = said.worded(found | {"log": str(run.path), "site": site_name(how["site"])})
     rows = said.rows_to_save(facts)
     if how["save"] and rows:
         facts["site_file"] = save(how["site_path"], rows)

@@ -35,9 +35,10 @@ def read_night(rec: Any, clock: Any, site: Any, *, sky: dict | None, log: dict, 
 
     night = analyse(rec, clock, site, window_utc_us, hours_utc_us=setting.active_hours(site, sky))
     if len(rec.pulses):
+        from ..analysis.pulse import sensor_of
         from ..analysis.pulse_night import night_pulses
 
-        pulses, found = night_pulses(rec, clock, night.tables["fires"], window_utc_us)
+        pulses, found = night_pulses(rec, clock, night.tables["fires"], window_utc_us, sensor_of(site))
         night.tables["pulses"], night.estimates["pulse"] = pulses, found
     return night_facts(night, site, sky, log), night.tables
 

@@ -34,7 +34,7 @@ METHOD = {
     "what": "Light pulses",
     "how": "Peak and crossings by parabolas fitted to as many samples as their noise allows; t0.5 and t0.1 are the "
     "times above a half and a tenth of the peak. Intervals hold noise, place of the samples and the converter's long "
-    "codes, not the photodiode's bandwidth.",
+    "codes. The photodiode's bandwidth is undone where the site file states it (photodiode_khz), else left out.",
     "source": "common practice for t0.5 and t0.1; the converter's data sheet, its erratum of long codes",
 }
 LIMITS = (
