@@ -6,6 +6,7 @@ next cut}. Prints one line for each trial.
 """
 # pyright: reportMissingImports=false
 
+import gc
 import os
 import sys
 
@@ -34,7 +35,10 @@ def free():
 
 
 def mount(flash):
-    vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/")
+    """Kept by the caller: a file that a power cut left open is closed when it is collected, and needs its system."""
+    system = vfs.VfsLfs2(flash, progsize=256)
+    vfs.mount(system, "/")
+    return system
 
 
 def store_with(files, left):
@@ -75,7 +79,7 @@ def start():
 def run(data, what, changes, stay=False):
     """(whether the power went, content of the flash) after `what` with power for so many changes of the flash."""
     flash = helpers.RamFlash(data=bytearray(data))
-    mount(flash)
+    system = mount(flash)
     flash.changes_left = changes
     try:
         what()
@@ -84,6 +88,8 @@ def run(data, what, changes, stay=False):
             raise
     if not stay:
         vfs.umount("/")
+    gc.collect()
+    del system
     return flash.dead, flash.data
 
 
