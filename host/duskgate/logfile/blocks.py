@@ -39,15 +39,16 @@ class Scan:
 
 def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
     """All good blocks of `data` and the stretches between them. One step per block or per false magic."""
-    whole = bytes(data) if isinstance(data, memoryview) else data  # memoryview has no find
-    view = memoryview(whole)
+    view, whole = memoryview(data), None if isinstance(data, memoryview) else data
     rows: list[tuple] = []
     damage: list[Damage] = []
     good_end, pos, why = 0, 0, ""
-    while True:
-        pos = whole.find(MAGIC, pos)
-        if pos < 0:
-            break
+    while pos + len(MAGIC) <= len(view):
+        if view[pos : pos + len(MAGIC)] != MAGIC:
+            whole = bytes(view) if whole is None else whole  # memoryview has no find; most logs need none
+            pos = whole.find(MAGIC, pos)
+            if pos < 0:
+                break
         size, fault, row = _examine(view, pos, stream)
         if fault:
             why = why or fault
@@ -62,8 +63,8 @@ def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
             pos = good_end
         else:
             pos += 1
-    if len(whole) > good_end:
-        damage.append(Damage(good_end, len(whole) - good_end, why))
+    if len(view) > good_end:
+        damage.append(Damage(good_end, len(view) - good_end, why))
     return Scan(np.array(rows, dtype=BLOCK), damage)
 
 
