@@ -21,6 +21,8 @@ PARTS = {
     "start": "speed_start",
     "night": "speed_night",
     "decode": "speed_decode",
+    "steps": "speed_steps",
+    "season": "speed_season",
     "page": "speed_page",
     "open": "speed_open",
     "pull": "speed_link",
@@ -91,17 +93,21 @@ def process(words: list[str]) -> Callable[[], float]:
     It returns the seconds of the processor, not of the clock: other work on the computer lengthens them least, and
     threads that spin count. Raises RuntimeError where the process fails.
     """
+    return lambda: used_by(words)[0]
+
+
+def used_by(words: list[str]) -> tuple[float, float]:
+    """Seconds of the processor and greatest memory (MB) of a whole Python process, as `process` runs it.
+
+    Raises RuntimeError where the process fails.
+    """
     env = os.environ | {"PYTHONPATH": str(ROOT / "host")}
-
-    def run() -> float:
-        child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, env=env)
-        _, status, used = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
-        if child.returncode:
-            raise RuntimeError(f"{words}: ended with code {child.returncode}")
-        return used.ru_utime + used.ru_stime
-
-    return run
+    child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, env=env)
+    _, status, used = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise RuntimeError(f"{words}: ended with code {child.returncode}")
+    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
 
 
 def duskgate(*words: str) -> Callable[[], float]:
