@@ -62,7 +62,7 @@ def test_the_two_commands_install_what_they_need():
     assert set(extras) == {"demo", "pictures", "test", "fuzz", "dev"}
     assert "duskgate[demo]" in extras["test"]
     assert '".[demo]"' in commands()["demo"] and '".[test]"' in commands()["test"]
-    assert commands()["test"].endswith("-m pytest")
+    assert commands()["test"].endswith("-m pytest -n auto --dist worksteal")
     for text in (commands()["demo"], commands()["test"]):
         assert text.startswith("python3 -m venv .venv && "), text
 

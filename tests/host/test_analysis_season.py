@@ -98,6 +98,7 @@ def test_a_night_too_short_for_any_window_does_not_count_and_does_not_complain()
     short = NightView("short", 0, np.array([60.0]), (0.0, 600.0), np.zeros((0, 2)))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
+        warnings.simplefilter("default", ResourceWarning)  # what an earlier test left open
         best = season.best_window([*nights, short])
     assert best["start_s"] == season.best_window(nights)["start_s"] and best["n_nights"] == 5
 

@@ -1,4 +1,4 @@
-"""2,000 spoiled inputs for every reader: no exception but our own in one line, results of the right types, and every
+"""1,000 spoiled inputs for every reader: no exception but our own in one line, results of the right types, and every
 block that was not touched is used. The same inputs in every run. fuzz.py does it with many more, led by coverage."""
 
 import random
@@ -12,7 +12,7 @@ from tests import factories as make
 from tests.nothing_lost import readers as room
 from tests.nothing_lost.readers import Broken, readers
 
-INPUTS = 2_000
+INPUTS = 1_000
 PER_EXAMPLE = 20  # inputs that one example of hypothesis stands for: its own cost is above that of a reader
 CALM = [HealthCheck.too_slow, HealthCheck.data_too_large]
 ALIKE = settings(deadline=None, derandomize=True, database=None, suppress_health_check=CALM)
