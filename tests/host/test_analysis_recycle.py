@@ -249,6 +249,22 @@ def test_a_step_taken_unlooked_moves_no_limit(monkeypatch):
             assert quick == pytest.approx(profile(fit, 0), abs=0.01 * sd)
 
 
+def test_rows_joined_where_there_are_many_move_no_figure(monkeypatch):
+    trials_of_a_night = drawn(np.random.default_rng(9), n=12_000, growth=0.2)
+    whole = estimate_recycle(trials_of_a_night)
+    monkeypatch.setattr(recycle_fit, "MANY", 0)
+    few = estimate_recycle(trials_of_a_night)
+    assert len(few.fit.data.u) < 0.8 * len(whole.fit.data.u)
+    assert few.fit.data.weight.sum() == pytest.approx(whole.fit.data.weight.sum())
+    for name, found in whole.report.items():
+        for key in ("r50_s", "r95_s", "lapse"):
+            a, b = few.report[name][key], found[key]
+            width = b["hi"] - b["lo"]
+            assert [a[k] for k in ("value", "lo", "hi")] == pytest.approx(
+                [b[k] for k in ("value", "lo", "hi")], abs=0.05 * width
+            )
+
+
 def test_forecast_alone_and_along_an_earlier_night():
     earlier = estimate_recycle(drawn(np.random.default_rng(20), n=5000, growth=0.8))
     tonight = estimate_recycle(drawn(np.random.default_rng(21), n=1900, growth=0.8))

@@ -16,6 +16,7 @@ from duskgate.analysis.recycle_fit import (
     Power,
     Steps,
     first_guess,
+    joined,
     pruned,
     solve,
 )
@@ -172,8 +173,8 @@ def _data(t: Trials, rough: dict, units: list[tuple[int, int]]) -> Data:
                 np.concatenate([np.ones(near.sum()), n_far]),
             )
         )
-    joined = [np.concatenate(c) for c in zip(*cols, strict=True)]
-    return Data(*joined, n_units=len(units), n_heads=len(heads))
+    columns = [np.concatenate(c) for c in zip(*cols, strict=True)]
+    return Data(*columns, n_units=len(units), n_heads=len(heads))
 
 
 def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Blend, Fit]:
@@ -183,17 +184,18 @@ def _fit(t: Trials, rough: dict, units: list[tuple[int, int]]) -> tuple[Blend, F
     low = np.log([rough[u].lo for u in units])
     power = solve(data, Power(), first_guess(data, Power(), low))
     data = pruned(power)
+    u_near = data.u[data.weight == 1]
+    data = joined(data, power)
     power = solve(data, Power(), power.theta)
     flat = solve(data, Flat(), first_guess(data, Flat(), start))
     two = recycle_blend.of_two(flat, power, more=2)
     if 2 * (power.loglik - flat.loglik) < SAG_LR:
         return _led_by(flat, two), power
     if sum(rough[u].near for u in units) >= STEPS_NEAR:
-        near = data.weight == 1
-        shares = np.quantile(data.u[near], np.arange(1, N_STEPS + 1) / N_STEPS)
+        shares = np.quantile(u_near, np.arange(1, N_STEPS + 1) / N_STEPS)
         steps = _steps(data, power, Steps(_knots(shares)))
         if steps.converged and steps.logpost > power.logpost + STEPS_GAIN:
-            spread = _knots(np.linspace(0, data.u[near].max(), N_EVEN + 1))
+            spread = _knots(np.linspace(0, u_near.max(), N_EVEN + 1))
             even = _steps(data, power, Steps(spread, first=EVEN_FIRST))
             return ([(steps, 1 - EVEN_SHARE), (even, EVEN_SHARE)] if even.converged else [(steps, 1.0)]), power
     return _led_by(power, two), power

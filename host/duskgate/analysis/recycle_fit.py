@@ -15,6 +15,9 @@ import numpy as np
 FLOOR = 2e-4  # chance that a light is taken for an answer it was not
 CERTAIN_Z = 6.0  # standard deviations from R beyond which a head is surely charged or empty
 DROP_95 = 1.920729410347062  # half the 95 % point of chi-squared with one degree of freedom
+MANY = 20_000  # rows from which those that are alike are joined: a night of 20,000 edges has some 5,000
+# cells of rows that are alike: an eighth of sigma adds 0.07 % to the scatter (maths: step^2 / 12)
+CELLS_A_SIGMA, CELLS_OF_U = 8, 64
 PRIOR_LN_SIGMA = (np.log(0.1), 1.0)
 PRIOR_LOGIT_LAPSE = (-4.0, 1.2)
 
@@ -271,6 +274,28 @@ def pruned(fit: Fit) -> Data:
         (d.weight, weight[used]),
     )
     return Data(*(np.concatenate([old[keep], new]) for old, new in pairs), d.n_units, d.n_heads)
+
+
+def joined(data: Data, fit: Fit) -> Data:
+    """The same data, rows that are alike as one of their weight; as it was up to MANY rows.
+
+    Alike: of one unit, both fired or not, close in ln gap (by the fit's sigma) and in u. So time and memory of a fit
+    stop growing with the night.
+    """
+    if len(data.u) <= MANY:
+        return data
+    gap = np.floor(data.ln_gap * (CELLS_A_SIGMA / fit.sigma)).astype(np.int64)
+    step = np.floor(data.u * (CELLS_OF_U / max(float(data.u.max()), 1e-9))).astype(np.int64)
+    cell = (gap - gap.min()) * (CELLS_OF_U + 1) + step
+    cell = (cell * data.n_units + data.unit) * 2 + data.fired
+    _, first, mine = np.unique(cell, return_index=True, return_inverse=True)
+    weight = np.bincount(mine, data.weight)
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return np.bincount(mine, data.weight * values) / np.maximum(weight, 1e-300)
+
+    fired, unit, head = (column[first] for column in (data.fired, data.unit, data.head))
+    return Data(mean(data.ln_gap), fired, mean(data.u), unit, head, weight, data.n_units, data.n_heads)
 
 
 def at_reference(fit: Fit, u: float) -> Fit:
