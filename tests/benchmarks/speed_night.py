@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.benchmarks.rows import Row, at_most, duskgate, in_turns, middle, paired, process
 from tests.cli.night_logs import night_log
 
-TURNS = 3
+TURNS = 7
 BUDGET = 1.6
 IMPORTS = "import pandas, plotly.graph_objects, scipy.optimize"
 

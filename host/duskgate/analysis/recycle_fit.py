@@ -18,6 +18,7 @@ DROP_95 = 1.920729410347062  # half the 95 % point of chi-squared with one degre
 MANY = 20_000  # rows from which those that are alike are joined: a night of 20,000 edges has some 5,000
 # cells of rows that are alike: an eighth of sigma adds 0.07 % to the scatter (maths: step^2 / 12)
 CELLS_A_SIGMA, CELLS_OF_U = 8, 64
+ROWS_AT_ONCE = 2048  # their derivatives stay in the processor's own memory: a fifth to a quarter less time for a night
 PRIOR_LN_SIGMA = (np.log(0.1), 1.0)
 PRIOR_LOGIT_LAPSE = (-4.0, 1.2)
 
@@ -160,29 +161,38 @@ class Fit:
 
 def evaluate(theta: np.ndarray, data: Data, curve: Curve, reference: float):
     """Log likelihood, log posterior, its gradient and the Fisher information with the priors' curvature."""
+    n_units, k = data.n_units, len(curve.prior_mean)
+    at_reference = curve.rise(theta[n_units : n_units + k], np.array([reference]))
+    loglik, grad, info = 0.0, np.zeros(len(theta)), np.zeros((len(theta), len(theta)))
+    for first in range(0, len(data.u), ROWS_AT_ONCE):
+        part = _of_rows(theta, data, slice(first, first + ROWS_AT_ONCE), curve, at_reference)
+        loglik, grad, info = loglik + part[0], grad + part[1], info + part[2]
+    return loglik, *_with_priors(loglik, grad, info, theta, curve, n_units, k)
+
+
+def _of_rows(theta: np.ndarray, data: Data, some: slice, curve: Curve, at_reference: tuple[np.ndarray, np.ndarray]):
+    """What some rows add to log likelihood, gradient and information."""
     from scipy.special import ndtr
 
     n_units, k = data.n_units, len(curve.prior_mean)
+    unit, head, fired, weight = data.unit[some], data.head[some], data.fired[some], data.weight[some]
     part, ln_sigma, logit = theta[n_units : n_units + k], theta[n_units + k], theta[n_units + k + 1 :]
     sigma, lapse = np.exp(ln_sigma), 1 / (1 + np.exp(-logit))
-    f, jac = curve.rise(part, data.u)
-    f0, jac0 = curve.rise(part, np.array([reference]))
-    z = np.clip((data.ln_gap - theta[data.unit] - f + f0[0]) / sigma, -30, 30)
+    (f, jac), (f0, jac0) = curve.rise(part, data.u[some]), at_reference
+    z = np.clip((data.ln_gap[some] - theta[unit] - f + f0[0]) / sigma, -30, 30)
     phi, big = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi), ndtr(z)
-    top = 1 - lapse[data.head] - FLOOR
+    top = 1 - lapse[head] - FLOOR
     p = FLOOR + top * big
-    loglik = float((data.weight * np.where(data.fired, np.log(p), np.log1p(-p))).sum())
+    loglik = float((weight * np.where(fired, np.log(p), np.log1p(-p))).sum())
     dz = top * phi / sigma
     d = np.zeros((len(theta), len(z)))  # a parameter a row: the sums below run along memory
     rows = np.arange(len(z))
-    d[data.unit, rows] = -dz
+    d[unit, rows] = -dz
     d[n_units : n_units + k] = -dz * (jac - jac0).T
     d[n_units + k] = -top * phi * z
-    d[n_units + k + 1 + data.head, rows] = -(lapse * (1 - lapse))[data.head] * big
-    score = data.weight * np.where(data.fired, 1 / p, -1 / (1 - p))
-    info = (d * (data.weight / (p * (1 - p)))) @ d.T
-    grad = d @ score
-    return loglik, *_with_priors(loglik, grad, info, theta, curve, n_units, k)
+    d[n_units + k + 1 + head, rows] = -(lapse * (1 - lapse))[head] * big
+    score = weight * np.where(fired, 1 / p, -1 / (1 - p))
+    return loglik, d @ score, (d * (weight / (p * (1 - p)))) @ d.T
 
 
 def _with_priors(loglik, grad, info, theta, curve: Curve, n_units: int, k: int):
