@@ -89,9 +89,10 @@ def of_board(kind: str, scene: Path, flash: Path) -> Row:
             took = in_turns(runs, TURNS, time.perf_counter)
     share, spread = paired(took["raw"], took["ours"])
     ours, plain = (total / middle(took[name]) / 1e6 for name in ("ours", "raw"))
+    # the board's own interpreter is MicroPython: a pull from one on CPython is timed for those who work on the link
+    limit = at_least(BUDGET, share) if kind == "micropython" else {"ratio": share}
     return Row(f"segments through the link, virtual board on {kind}", f"{ours:.1f} MB/s",
-               f"{plain:.1f} MB/s, the same bytes raw through a pseudo-terminal", **at_least(BUDGET, share),
-               spread=spread)  # fmt: skip
+               f"{plain:.1f} MB/s, the same bytes raw through a pseudo-terminal", **limit, spread=spread)  # fmt: skip
 
 
 def rows() -> list[Row]:
