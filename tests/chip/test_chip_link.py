@@ -108,7 +108,9 @@ def whole_pull(board) -> tuple[int, tuple[float, float]]:
             result = board.pull_with(link)
 
         times = timed(board, act)
-    assert result is not None and result.marked == unmarked[:-1] and not result.warnings
+    assert result is not None and result.marked == unmarked[:-1]
+    # a board's surroundings may play another year: that its clock is not this computer's is rightly told
+    assert [said for said in result.warnings if "the board's clock is" not in said] == []
     return result.new_bytes, times
 
 
