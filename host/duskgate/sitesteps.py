@@ -61,7 +61,9 @@ def with_steps(text: str, rows: Sequence[Mapping[str, Any]], name: str = "site.t
 
 
 def _same(step: PowerStep, row: Mapping[str, Any]) -> bool:
-    return step.head == row["head"] and step.power is not None and math.isclose(step.power, row["power"], rel_tol=SAME)
+    return (
+        step.head == row["head"] and step.power is not None and math.isclose(step.power, row["power"], rel_tol=SAME)
+    )
 
 
 def _headers(lines: list[str]) -> list[int]:

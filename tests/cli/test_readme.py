@@ -23,13 +23,7 @@ def run(line: str, folder: Path, port: str = "", typed: str = "") -> subprocess.
     env = {**os.environ, "DUSKGATE_PORT": port, "COLUMNS": "100"}
     return subprocess.run(
         [sys.executable, "-m", "duskgate.cli", *words[1:]],
-        cwd=folder,
-        env=env,
-        input=typed,
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
+        cwd=folder, env=env, input=typed, capture_output=True, text=True, timeout=240, check=False,
     )
 
 

@@ -258,7 +258,7 @@ def test_requests_are_answered_while_the_scene_lasts(interpreter, tmp_path):
     scene = scenes.write(tmp_path / "scene", night(90000, 3000)[0], 90000)
     with Process(interpreter, scene, tmp_path / "flash") as board:
         board.until("scene 0")
-        ticks = [int(board.ask("tick")[0][1].split(b'tick": ')[1].split(b",")[0]) for _ in range(5)]
+        ticks = [int(board.ask("tick")[0][1].split(b"tick\": ")[1].split(b",")[0]) for _ in range(5)]
         assert ticks == sorted(ticks) and ticks[-1] < 90000 * NS // 72
 
 

@@ -15,18 +15,9 @@ PAGES = sorted(NOTES.glob("*.md"))
 DRAWINGS = sorted((NOTES / "drawings").glob("*.svg"))
 # Constants of wiring.py that are no pins; a new one has to be put here or drawn.
 NOT_PINS = {
-    "CHANNELS",
-    "FIRST_INPUT",
-    "INPUTS",
-    "I2C",
-    "CLOCK_CHIP",
-    "STATE_MACHINE",
-    "RING_BITS",
-    "CYCLES_PER_TICK",
-    "CRASHES",
-    "PULSE_STATE_MACHINE",
-    "PULSE_RING_BITS",
-    "FIRST_FLASH",
+    "CHANNELS", "FIRST_INPUT", "INPUTS", "I2C", "CLOCK_CHIP",
+    "STATE_MACHINE", "RING_BITS", "CYCLES_PER_TICK", "CRASHES",
+    "PULSE_STATE_MACHINE", "PULSE_RING_BITS", "FIRST_FLASH",
 }
 NOT_PIN_UNITS = ("_HZ", "_MS", "_US", "_NS", "_OHM", "_MV")
 

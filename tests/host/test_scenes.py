@@ -195,13 +195,10 @@ def test_clock_seconds_step_by_a_minute_of_a_clock_slightly_slow(nights):
 
 
 def test_overlapping_intervals_are_one_break_of_the_weightiest_kind():
-    rows = np.concatenate(
-        [
-            scene_breaks.intervals([1.0, 5.0], 0.5, "visit", visit=3),
-            scene_breaks.intervals([1.4, 9.0], 0.2, "insect"),
-            scene_breaks.intervals(0.9, 0.2, "insect"),
-        ]
-    )
+    rows = np.concatenate([
+        scene_breaks.intervals([1.0, 5.0], 0.5, "visit", visit=3), scene_breaks.intervals([1.4, 9.0], 0.2, "insect"),
+        scene_breaks.intervals(0.9, 0.2, "insect"),
+    ])
     out = scene_breaks.united(rows)
     assert out["start"].tolist() == [0.9, 5.0, 9.0] and out["end"].tolist() == pytest.approx([1.6, 5.5, 9.2])
     assert [fields.BREAK_KINDS[k] for k in out["kind"]] == ["visit", "visit", "insect"]
@@ -213,10 +210,7 @@ def test_level_records_merge_changes_at_one_instant_and_overlaps_of_one_channel(
         np.array([0, 3, 3, 4]), np.array([100, 100, 150, 200]), np.array([500, 200, 200, 300])
     )
     assert list(zip(rows["t_ns"].tolist(), rows["value"].tolist(), strict=True)) == [
-        (100, 0b01001),
-        (200, 0b10001),
-        (300, 0b00001),
-        (500, 0),
+        (100, 0b01001), (200, 0b10001), (300, 0b00001), (500, 0),
     ]
 
 

@@ -38,7 +38,7 @@ def test_text_that_a_spreadsheet_would_run_is_neutral_in_csv_and_unchanged_after
 
 
 def test_a_carriage_return_ends_no_row(tmp_path):
-    text = ["a\r=1+1", "b\r\n@x", "\r=2", 'c,"d"\n-1']
+    text = ["a\r=1+1", "b\r\n@x", "\r=2", "c,\"d\"\n-1"]
     notes = pd.DataFrame({"utc_us": [1, 2, 3, 4], "what": "text", "head": 0, "text": text})
     (path,) = tables.write_tables({"notes": notes}, tmp_path)
     assert tables.read_table(path)["text"].tolist() == text

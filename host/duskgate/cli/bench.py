@@ -123,7 +123,9 @@ def fire(run: Any, shots: int, gaps: list[float], by_hand: bool, alone: list[str
         run.by_hand(shots, gaps[0])
         return []
     for name in alone:
-        ask_for(f"Switch on {name} alone, all others off, then press Enter", default="", show_default=False, err=True)
+        ask_for(
+            f"Switch on {name} alone, all others off, then press Enter", default="", show_default=False, err=True
+        )
         run.shots(shots, gaps[-1])
     if alone:
         return [name for name in alone for _ in range(shots)]

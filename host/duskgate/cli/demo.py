@@ -21,16 +21,13 @@ def nights_text() -> str:
 
 
 @example("duskgate demo --dir duskgate-demo --preset quiet-night")
-@click.command(
-    "demo",
-    help=f"""A simulated night through the real firmware; no hardware needed.
+@click.command("demo", help=f"""A simulated night through the real firmware; no hardware needed.
 
 The night is invented: hawk-moths at a flowering-tobacco border in a walled garden in south-west France, three
 identical heads. The board's own firmware logs it, the log is pulled over a serial link, analysed and written into DIR:
 site.toml, logbook, tables and one page. The same seed gives the same night.
 
-{nights_text()}""",
-)
+{nights_text()}""")
 @click.option(
     "--dir",
     "folder",

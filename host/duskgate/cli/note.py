@@ -1,5 +1,6 @@
 """`duskgate note`: timed events in the board's log."""
 
+
 import click
 
 from .board_options import example, json_option, port_option

@@ -201,3 +201,4 @@ def tables(facts: dict) -> dict[str, dict]:
 
 def _table(caption: str, columns: list[str], rows: list[list[str]]) -> dict:
     return {"caption": caption, "columns": columns, "rows": rows}
+

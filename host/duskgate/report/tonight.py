@@ -8,11 +8,7 @@ NIGHT_H = 10.0  # longest night to plan for where the sky is not known
 
 
 def advice(
-    est: dict,
-    boots: list[dict],
-    problems: dict,
-    numbers: dict,
-    night_hours: float | None,
+    est: dict, boots: list[dict], problems: dict, numbers: dict, night_hours: float | None,
     faults: list[dict] | None = None,
 ) -> list[dict]:
     """Rows {what, why}, most pressing first; empty where the log asks for no change."""

@@ -142,8 +142,7 @@ def knocked(start_h: float, hours: float, n: int, rng: np.random.Generator) -> t
         short = log_normal(rng, 0.006, 0.8, m, (0.0006, 0.08))
         run = np.cumsum(gaps + short)
         parts += [
-            intervals(at - run[-1] - 0.02 + run - short, short, "blocked"),
-            intervals(at, dark, "blocked"),
+            intervals(at - run[-1] - 0.02 + run - short, short, "blocked"), intervals(at, dark, "blocked"),
             intervals(at + dark + run - short, short, "blocked"),
         ]
     return np.concatenate(parts), np.column_stack([begin, begin + length])
@@ -166,13 +165,10 @@ def nuisance_breaks(plan: NightPlan, rng: np.random.Generator) -> tuple[np.ndarr
     def add(what: str, rows: np.ndarray, start: float | None = None, end: float | None = None) -> None:
         parts.append(rows)
         if len(rows):
-            spells.append(
-                {
-                    "what": what,
-                    "start_s": float(rows["start"].min()) if start is None else start,
-                    "end_s": float(rows["end"].max()) if end is None else end,
-                }
-            )
+            spells.append({
+                "what": what, "start_s": float(rows["start"].min()) if start is None else start,
+                "end_s": float(rows["end"].max()) if end is None else end,
+            })
 
     for start_h, minutes, per_s in part.showers:
         add("shower", drops(start_h, minutes, per_s, part.drop_ms, rng))

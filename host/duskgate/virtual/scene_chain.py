@@ -157,8 +157,7 @@ def torches(plan: NightPlan, rng: np.random.Generator) -> np.ndarray:
     start = rng.uniform(60.0, plan.hours * 3600.0 - 60.0, n)
     rows = [
         (fields.FLASH1 + k, s + skew, s + skew + rng.uniform(150e-6, 900e-6))
-        for s in start
-        for k, skew in enumerate(rng.uniform(0.0, 6e-6, len(plan.heads)))
+        for s in start for k, skew in enumerate(rng.uniform(0.0, 6e-6, len(plan.heads)))
     ]
     return np.array(rows, dtype=float).reshape(-1, 3)
 

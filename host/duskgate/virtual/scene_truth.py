@@ -75,15 +75,10 @@ def breaks_table(plan: NightPlan, time: SceneTime, drawn: Drawn, found: list[dic
     fire_of = {id(c): n for n, c in enumerate(c for c in drawn.commands if c.fired)}
     start_ns, end_ns = time.board(rows["start"]), time.board(rows["end"])
     out: dict[str, Any] = {
-        "break_id": list(range(len(rows))),
-        "beam": [f"BEAM{'2' if b else ''}" for b in rows["beam"]],
-        "start_ns": start_ns.tolist(),
-        "end_ns": end_ns.tolist(),
-        "start_utc_us": utc_us(plan, rows["start"]).tolist(),
-        "dur_us": (1e6 * (rows["end"] - rows["start"])).tolist(),
-        "kind": [fields.BREAK_KINDS[k] for k in rows["kind"]],
-        "visit_id": rows["visit"].tolist(),
-        "seen": seen(start_ns, end_ns, found),
+        "break_id": list(range(len(rows))), "beam": [f"BEAM{'2' if b else ''}" for b in rows["beam"]],
+        "start_ns": start_ns.tolist(), "end_ns": end_ns.tolist(), "start_utc_us": utc_us(plan, rows["start"]).tolist(),
+        "dur_us": (1e6 * (rows["end"] - rows["start"])).tolist(), "kind": [fields.BREAK_KINDS[k] for k in rows["kind"]],
+        "visit_id": rows["visit"].tolist(), "seen": seen(start_ns, end_ns, found),
     }
     n_heads = len(plan.heads)
     told = [by_break.get(n) for n in range(len(rows))]
@@ -104,13 +99,10 @@ def fires_table(plan: NightPlan, time: SceneTime, commands: list[chains.Command]
     first = np.array([np.nanmin(c.light_s) for c in lit], dtype=float)
     start = np.array([c.start_s if c.break_id >= 0 else np.nan for c in lit], dtype=float)
     out = {
-        "fire_id": list(range(len(lit))),
-        "t_ns": time.board(first).tolist(),
-        "utc_us": utc_us(plan, first).tolist(),
-        "break_id": [c.break_id for c in lit],
+        "fire_id": list(range(len(lit))), "t_ns": time.board(first).tolist(),
+        "utc_us": utc_us(plan, first).tolist(), "break_id": [c.break_id for c in lit],
         "kind": ["answered" if c.break_id >= 0 else "interference" for c in lit],
-        "latency_us": (1e6 * (first - start)).tolist(),
-        "retried": [c.retried for c in lit],
+        "latency_us": (1e6 * (first - start)).tolist(), "retried": [c.retried for c in lit],
         "sync_us": (1e6 * (np.array([c.sync_s for c in lit], dtype=float) - start)).tolist(),
     }
     for k in range(len(plan.heads)):
@@ -126,8 +118,7 @@ def visits_table(plan: NightPlan, drawn: Drawn, told: dict) -> dict:
     n = len(spans)
     inside = mine >= 0
     out = {
-        "visit_id": list(range(n)),
-        "start_utc_us": utc_us(plan, spans[:, 0]).tolist(),
+        "visit_id": list(range(n)), "start_utc_us": utc_us(plan, spans[:, 0]).tolist(),
         "end_utc_us": utc_us(plan, spans[:, 1]).tolist(),
         "n_breaks": np.bincount(mine[inside], minlength=n).tolist(),
         "n_seen": np.bincount(mine[inside & held], minlength=n).tolist(),
@@ -145,19 +136,12 @@ def heads_table(plan: NightPlan, chain: chains.Chain, commands: list[chains.Comm
     for k, head in enumerate(plan.heads):
         at = np.array([c.light_s[k] for c in commands if c.fired >> k & 1])
         r50 = chains.recycle_s(head, np.arange(len(at) + 1))
-        out.append(
-            {
-                "channel": f"FLASH{k + 1}",
-                "n_fires": chain.fires[k],
-                "r50_start_s": float(r50[0]),
-                "r50_end_s": float(r50[-1]),
-                "sigma": head.sigma,
-                "lapse": head.lapse,
-                "skew_us": head.skew_us,
-                "fire_utc_us": utc_us(plan, at).tolist(),
-                "r50_s": r50[1:].tolist(),
-            }
-        )
+        out.append({
+            "channel": f"FLASH{k + 1}", "n_fires": chain.fires[k],
+            "r50_start_s": float(r50[0]), "r50_end_s": float(r50[-1]),
+            "sigma": head.sigma, "lapse": head.lapse, "skew_us": head.skew_us,
+            "fire_utc_us": utc_us(plan, at).tolist(), "r50_s": r50[1:].tolist(),
+        })
     return out
 
 
@@ -167,8 +151,7 @@ def air_table(plan: NightPlan, time: SceneTime) -> dict:
     quiet = np.random.default_rng(0)
     still = replace(plan, air=replace(plan.air, supply_noise_mv=0.0))
     return {
-        "t_ns": time.board(at).tolist(),
-        "utc_us": utc_us(plan, at).tolist(),
+        "t_ns": time.board(at).tolist(), "utc_us": utc_us(plan, at).tolist(),
         "temp_degc": temperature_degc(plan.air, plan.hours, at).tolist(),
         "supply_mv": supply_mv(still, at, quiet).tolist(),
     }
@@ -177,13 +160,9 @@ def air_table(plan: NightPlan, time: SceneTime) -> dict:
 def head_of_truth(plan: NightPlan, seed: int) -> dict:
     """What says which night this is, and that it is made up."""
     return {
-        "truth": 1,
-        "invented": "every figure of this night was made up by a random generator; nothing was measured",
-        "preset": plan.name,
-        "seed": seed,
-        "start_utc_us": int(utc_us(plan, 0.0)),
-        "end_utc_us": int(utc_us(plan, plan.hours * 3600.0)),
-        "expected_visits_if_dry": plan.moths.visits,
+        "truth": 1, "invented": "every figure of this night was made up by a random generator; nothing was measured",
+        "preset": plan.name, "seed": seed, "start_utc_us": int(utc_us(plan, 0.0)),
+        "end_utc_us": int(utc_us(plan, plan.hours * 3600.0)), "expected_visits_if_dry": plan.moths.visits,
         "plan": as_json(plan),
     }
 

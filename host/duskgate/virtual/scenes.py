@@ -81,15 +81,10 @@ def make(preset: str | NightPlan = DEFAULT_PRESET, seed: int = 1, **changes: Any
     second, passing = scene_breaks.second_beam(plan, first, other)
     commands, chain = scene_chain.walk(plan, first, scene_chain.strangers(plan, stranger), flash)
     foreign = scene_chain.torches(plan, stranger)
-    pulses = np.concatenate(
-        [
-            scene_chain.light(plan, commands, flash),
-            foreign,
-            noise_pulses,
-            scene_chain.contacts(plan, commands),
-            beam_pulses(plan, first, second, moths),
-        ]
-    )
+    pulses = np.concatenate([
+        scene_chain.light(plan, commands, flash), foreign, noise_pulses,
+        scene_chain.contacts(plan, commands), beam_pulses(plan, first, second, moths),
+    ])
     rows = scene_file.in_order([*air_records(plan, time, air), board_records(plan, time), level_records(time, pulses)])
     seen_alone = foreign[:: len(plan.heads), 1]  # every sensor sees each of them
     drawn = scene_truth.Drawn(np.concatenate([first, second]), spans, passing, commands, chain, seen_alone)
@@ -169,12 +164,10 @@ def truth_of(plan: NightPlan, seed: int, time: SceneTime, drawn: scene_truth.Dra
     spells = scene_truth.spells(plan, time, found)
     breaks = scene_truth.breaks_table(plan, time, drawn, spells)
     return {
-        **scene_truth.head_of_truth(plan, seed),
-        "breaks": breaks,
+        **scene_truth.head_of_truth(plan, seed), "breaks": breaks,
         "visits": scene_truth.visits_table(plan, drawn, breaks),
         "fires": scene_truth.fires_table(plan, time, drawn.commands),
         "heads": scene_truth.heads_table(plan, drawn.chain, drawn.commands),
         "torches": {"utc_us": scene_truth.utc_us(plan, drawn.torches).tolist()},
-        "spells": spells,
-        "air": scene_truth.air_table(plan, time),
+        "spells": spells, "air": scene_truth.air_table(plan, time),
     }
