@@ -101,14 +101,10 @@ def whole_pull(board) -> tuple[int, tuple[float, float]]:
     """(bytes, (board seconds, wall seconds)) of `duskgate pull`, from the open port to the last segment marked."""
     with board.link() as link:
         unmarked = [s.number for s in link.list_segments() if s.state is not SegmentState.PULLED]
-        result, times = None, None
-
-        def act() -> None:
-            nonlocal result
-            result = board.pull_with(link)
-
-        times = timed(board, act)
-    assert result is not None and result.marked == unmarked[:-1]
+        done = []
+        times = timed(board, lambda: done.append(board.pull_with(link)))
+    result = done[0]
+    assert result.marked == unmarked[:-1]
     # a board's surroundings may play another year: that its clock is not this computer's is rightly told
     assert [said for said in result.warnings if "the board's clock is" not in said] == []
     return result.new_bytes, times
