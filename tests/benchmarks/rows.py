@@ -96,18 +96,27 @@ def process(words: list[str]) -> Callable[[], float]:
     return lambda: used_by(words)[0]
 
 
+# A small process between: the memory of a process that starts another one counts as that one's until it has begun.
+LAUNCHER = """
+import os, subprocess, sys
+child = subprocess.Popen([sys.executable, *sys.argv[1:]], stdout=subprocess.DEVNULL)
+_, status, used = os.wait4(child.pid, 0)
+child.returncode = os.waitstatus_to_exitcode(status)
+print(child.returncode, used.ru_utime + used.ru_stime, used.ru_maxrss)
+"""
+
+
 def used_by(words: list[str]) -> tuple[float, float]:
     """Seconds of the processor and greatest memory (MB) of a whole Python process, as `process` runs it.
 
     Raises RuntimeError where the process fails.
     """
     env = os.environ | {"PYTHONPATH": str(ROOT / "host")}
-    child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, env=env)
-    _, status, used = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise RuntimeError(f"{words}: ended with code {child.returncode}")
-    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
+    told = subprocess.run([sys.executable, "-IS", "-c", LAUNCHER, *words], stdout=subprocess.PIPE, env=env, check=True)
+    code, seconds, kilobytes = told.stdout.split()
+    if int(code):
+        raise RuntimeError(f"{words}: ended with code {int(code)}")
+    return float(seconds), int(kilobytes) / 1024
 
 
 def duskgate(*words: str) -> Callable[[], float]:

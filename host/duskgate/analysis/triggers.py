@@ -102,15 +102,19 @@ def match(starts: np.ndarray, bi: np.ndarray, lights: Lights, s: Settings) -> Ma
     first = np.searchsorted(starts, lights.x - window.hi)
     usual = np.searchsorted(starts, lights.x - window.usual)
     last = np.searchsorted(starts, lights.x - window.lo, side="right")
-    break_of = np.full(len(lights.x), -1, np.int64)
-    event_of = np.full(len(starts), -1, np.int64)
-    used_to = 0
-    for event, (a, u, b) in enumerate(zip(first.tolist(), usual.tolist(), last.tolist(), strict=True)):
-        earliest, earliest_usual = max(a, used_to), max(a, u, used_to)
-        chosen = earliest_usual if earliest_usual < b else earliest
-        if chosen < b and bi[chosen] == lights.bi[event]:
-            break_of[event], event_of[chosen] = chosen, event
+    boot_of_break, chosen_of, used_to = bi.tolist(), [-1] * len(lights.x), 0
+    reach = zip(first.tolist(), np.maximum(first, usual).tolist(), last.tolist(), lights.bi.tolist(), strict=True)
+    for event, (a, u, b, boot) in enumerate(reach):  # in lists: each light hangs on the one before it
+        chosen = u if u > used_to else used_to
+        if chosen >= b:
+            chosen = a if a > used_to else used_to
+        if chosen < b and boot_of_break[chosen] == boot:
+            chosen_of[event] = chosen
             used_to = chosen + 1
+    break_of = np.array(chosen_of, np.int64)
+    event_of = np.full(len(starts), -1, np.int64)
+    found = np.flatnonzero(break_of >= 0)
+    event_of[break_of[found]] = found
     return Matching(break_of, event_of, _late(starts, lights, break_of, event_of, window), window)
 
 

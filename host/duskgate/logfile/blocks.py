@@ -43,8 +43,14 @@ def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
     rows: list[tuple] = []
     damage: list[Damage] = []
     good_end, pos, why = 0, 0, ""
-    while pos + len(MAGIC) <= len(view):
+    while True:
+        end = _good_run(view, pos, stream, rows)
+        if end > pos:
+            damage += _between(good_end, pos, why)
+            good_end, pos, why = end, end, ""
         if view[pos : pos + len(MAGIC)] != MAGIC:
+            if len(view) - pos < len(MAGIC):
+                break
             whole = bytes(view) if whole is None else whole  # memoryview has no find; most logs need none
             pos = whole.find(MAGIC, pos)
             if pos < 0:
@@ -53,8 +59,7 @@ def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
         if fault:
             why = why or fault
         if size:
-            if pos > good_end:
-                damage.append(Damage(good_end, pos - good_end, "" if fault else why))
+            damage += _between(good_end, pos, "" if fault else why)
             if fault:
                 damage.append(Damage(pos, size, fault))
             else:
@@ -63,9 +68,32 @@ def scan(data: bytes | memoryview, stream: int = 0) -> Scan:
             pos = good_end
         else:
             pos += 1
-    if len(view) > good_end:
-        damage.append(Damage(good_end, len(view) - good_end, why))
+    damage += _between(good_end, len(view), why)
     return Scan(np.array(rows, dtype=BLOCK), damage)
+
+
+def _between(good_end: int, pos: int, why: str) -> list[Damage]:
+    return [Damage(good_end, pos - good_end, why)] if pos > good_end else []
+
+
+def _good_run(view: memoryview, pos: int, stream: int, rows: list[tuple]) -> int:
+    """Adds the good blocks that follow each other from `pos` on to `rows`; where they end.
+
+    It tells nothing of what ends them: `_examine` does. A call for each block would take a tenth of all decoding.
+    """
+    unpack, crc32, size = HEADER.unpack_from, zlib.crc32, len(view)
+    while size - pos >= HEADER_SIZE:
+        magic, version, header_size, n, boot_id, boot_no, seq, crc = unpack(view, pos)
+        end = pos + HEADER_SIZE + RECORD_SIZE * n
+        if magic != MAGIC or version != VERSION or header_size != HEADER_SIZE or not 1 <= n <= MAX_RECORDS:
+            break
+        if not boot_id or end > size or view[pos + HEADER_SIZE + 6] >= FIRST_VALUE_TAG:
+            break
+        if crc32(view[pos + HEADER_SIZE : end], crc32(view[pos : pos + CHECKED])) != crc:
+            break
+        rows.append((stream, pos, n, boot_id, boot_no, seq, crc))
+        pos = end
+    return pos
 
 
 def _examine(view: memoryview, pos: int, stream: int) -> tuple[int, str, tuple]:
