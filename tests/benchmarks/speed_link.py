@@ -4,6 +4,8 @@ A virtual board behind a pseudo-terminal: whole segments read through the link, 
 raw through a pseudo-terminal and read with the same port code. And session and frame reader alone, without any port,
 against the fastest USB link of the board known to us (586 KiB/s, device to host, measured by MicroPython's developers
 on an RPI_PICO2).
+No budget here: that of 60 % of the raw link is the board's, and tests/chip measures it. A pseudo-terminal is a hundred
+times as fast as a board's USB, so that this shows what interpreter and protocol cost.
 """
 
 from __future__ import annotations
@@ -19,12 +21,11 @@ from duskgate.link.session import Answer, Session
 from duskgate.virtual.board import VirtualBoard
 
 from tests import fakes
-from tests.benchmarks.rows import Row, at_least, in_turns, middle, paired
+from tests.benchmarks.rows import Row, in_turns, middle, paired
 
 USB_BYTES_S = 586 * 1024
 TIMES = 40
 TURNS = 7
-BUDGET = 0.6
 
 
 def through_the_link(link: BoardLink, found: list, least: int) -> int:
@@ -89,10 +90,9 @@ def of_board(kind: str, scene: Path, flash: Path) -> Row:
             took = in_turns(runs, TURNS, time.perf_counter)
     share, spread = paired(took["raw"], took["ours"])
     ours, plain = (total / middle(took[name]) / 1e6 for name in ("ours", "raw"))
-    # the board's own interpreter is MicroPython: a pull from one on CPython is timed for those who work on the link
-    limit = at_least(BUDGET, share) if kind == "micropython" else {"ratio": share}
     return Row(f"segments through the link, virtual board on {kind}", f"{ours:.1f} MB/s",
-               f"{plain:.1f} MB/s, the same bytes raw through a pseudo-terminal", **limit, spread=spread)  # fmt: skip
+               f"{plain:.1f} MB/s, the same bytes raw through a pseudo-terminal", share,
+               spread=spread)  # fmt: skip
 
 
 def rows() -> list[Row]:
