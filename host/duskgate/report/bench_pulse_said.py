@@ -37,7 +37,8 @@ READING = (
 )
 METHODS = (
     {"what": "t0.5 and t0.1", "how": "time for which the light is above a half and a tenth of its peak, baseline taken "
-     "away; the interval holds scatter between pulses, samples 2 µs apart, noise and the converter's uneven steps",
+     "away; the interval holds scatter between pulses, samples 2 µs apart, noise and the converter's uneven steps. "
+     "The photodiode's bandwidth is undone where the site file states it (photodiode_khz), else left out",
      "source": "definition: common practice, no source; uneven steps: erratum of long codes in the converter's data "
      "sheet"},
     {"what": "Alike", "how": "two one-sided tests at 5 % on the ratio of the means",
