@@ -18,7 +18,7 @@ DROP_95 = 1.920729410347062  # half the 95 % point of chi-squared with one degre
 MANY = 20_000  # rows from which those that are alike are joined: a night of 20,000 edges has some 5,000
 # cells of rows that are alike: an eighth of sigma adds 0.07 % to the scatter (maths: step^2 / 12)
 CELLS_A_SIGMA, CELLS_OF_U = 8, 64
-ROWS_AT_ONCE = 2048  # their derivatives stay in the processor's own memory: a fifth to a quarter less time for a night
+ROWS_AT_ONCE = 2048  # their derivatives stay in the processor's own memory: a night's fit takes a fifth less time
 PRIOR_LN_SIGMA = (np.log(0.1), 1.0)
 PRIOR_LOGIT_LAPSE = (-4.0, 1.2)
 

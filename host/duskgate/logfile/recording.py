@@ -29,7 +29,7 @@ def table(name: str, **columns: Sized) -> pd.DataFrame:
     Text of a category column is turned into the fixed categories of that column.
     """
     if not any(map(len, columns.values())):
-        return _empty(name).copy()  # to make one anew takes ten times as long
+        return _empty(name).copy()  # made anew, the four of a plain log take 3 ms, copied 0.7
     return _made(name, columns)
 
 
